@@ -1,0 +1,201 @@
+"""Hills, shelter and a change of roughness: truth (worked examples, published tables) and law."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from wind_cases import FIELD, NEUTRAL, derived, steady
+
+from wxgate.derive.terrain import (
+    flow_separates,
+    hill_speedup,
+    in_wake,
+    internal_boundary_layer,
+    shelter_factor,
+)
+from wxgate.profiles import Hill, Shelter
+
+truth, law = pytest.mark.truth, pytest.mark.law
+unhurried = settings(deadline=None)
+
+RIDGE = Hill("ridge", 40.0, 100.0, 0.0)
+HEDGE = Shelter(8.0, 40.0, 0.4, True)
+
+# ------------------------------------------------------------------ hills
+
+
+@truth
+def test_speedup_over_a_ridge() -> None:
+    # worked example computed by the authors of our science notes (1.5): h 40 m, Lh 100 m, at the
+    # crest; form of the National Building Code of Canada 4.1.7.4, read 2026-11
+    found = hill_speedup([2, 10, 30, 60, 100], RIDGE)
+    np.testing.assert_allclose(found, [1.83, 1.65, 1.36, 1.15, 1.04], atol=0.006)
+
+
+@truth
+def test_speedup_over_a_lower_ridge() -> None:
+    # as above: h 20 m, Lh 100 m
+    found = hill_speedup([10, 30], replace(RIDGE, height=20.0))
+    np.testing.assert_allclose(found, [1.33, 1.18], atol=0.006)
+
+
+@truth
+def test_flat_rises_do_nothing() -> None:
+    # ASCE 7, 26.8: h/Lh below 0.2 is left out (read 2026-11)
+    assert (hill_speedup([2, 30], replace(RIDGE, height=19.9)) == 1).all()
+    assert (hill_speedup([2, 30], None) == 1).all()
+
+
+@law
+def test_a_cliff_counts_as_half_as_high_as_long() -> None:
+    cliff = replace(RIDGE, half_length=5.0)
+    gentle = replace(RIDGE, half_length=80.0)
+    z = np.array([2.0, 30.0, 100.0])
+    np.testing.assert_allclose(hill_speedup(z, cliff), hill_speedup(z, gentle))
+
+
+@law
+def test_the_plateau_behind_an_escarpment_feels_it_longer_than_the_foot() -> None:
+    edge = Hill("escarpment", 40.0, 100.0, 0.0)
+    behind, before = (replace(edge, position=x) for x in (200.0, -200.0))
+    assert float(hill_speedup(10.0, behind)) > 1 == float(hill_speedup(10.0, before))
+
+
+@law
+@unhurried
+@given(
+    st.sampled_from(["ridge", "escarpment", "round"]),
+    st.floats(1, 500),
+    st.floats(1, 2000),
+    st.floats(-3000, 3000),
+    st.floats(2, 150),
+)
+def test_a_hill_never_takes_wind_away_and_least_high_up(
+    shape: str, height: float, half: float, position: float, z: float
+) -> None:
+    hill = Hill(shape, height, half, position)
+    low, high = hill_speedup([z, z + 20], hill)
+    assert low >= high >= 1
+    assert low <= 2.1  # 1 + 2.2 x 0.5
+
+
+@truth
+def test_steep_lee_slopes_separate() -> None:
+    # Taylor & Lee 1984: validity up to a slope of 0.3 (abstract read 2026-11)
+    assert not flow_separates(RIDGE)  # 0.2
+    assert flow_separates(replace(RIDGE, half_length=60.0))  # 0.33
+
+
+@truth
+def test_a_hill_raises_wind_and_gust_at_flight_height() -> None:
+    flat = derived(steady((10, 100), (6, 8)), 30, wind_speed_of_gust=10.0, **NEUTRAL)
+    site = replace(FIELD, hill=RIDGE)
+    hilly = derived(steady((10, 100), (6, 8)), 30, site=site, wind_speed_of_gust=10.0, **NEUTRAL)
+    name = "wind_speed_at_flight_height"
+    factor = float(hill_speedup(30, RIDGE))
+    assert hilly[name].values[0] == pytest.approx(flat[name].values[0] * factor, rel=1e-5)
+    assert hilly["gust_at_flight_height"].values[0] == pytest.approx(
+        hilly[name].values[0] + 4.0, rel=1e-5
+    )
+    # the crest is windiest near the ground: 6 m/s x 1.65 there
+    assert hilly["wind_speed_layer_maximum"].values[0] == pytest.approx(
+        max(6 * float(hill_speedup(10, RIDGE)), hilly[name].values[0]), rel=1e-5
+    )
+    assert hilly["wind_speed"].values[0] == 6.0  # what the model said
+
+
+@truth
+def test_a_hill_raises_every_level_of_the_layer() -> None:
+    # by hand: 12 m/s on a level at 50 m, times the factor there; nothing else comes near it
+    found = derived(
+        steady((10, 50, 100), (3, 12, 6)), 100, site=replace(FIELD, hill=RIDGE), **NEUTRAL
+    )
+    assert found["wind_speed_layer_maximum"].values[0] == pytest.approx(
+        12 * float(hill_speedup(50, RIDGE)), rel=1e-5
+    )
+
+
+# ------------------------------------------------------------------ shelter
+
+
+@truth
+@pytest.mark.parametrize(("heights_away", "reduction"), [(5, 0.78), (10, 0.66)])
+def test_reduction_behind_a_belt(heights_away: float, reduction: float) -> None:
+    # Univ. of Nebraska EC1763, moderately dense belt (read 2026-11)
+    belt = replace(HEDGE, distance=heights_away * HEDGE.height)
+    assert float(shelter_factor(2.0, belt)) == pytest.approx(1 - reduction)
+
+
+@truth
+@pytest.mark.parametrize(
+    ("height", "distance", "leaf"),
+    [
+        (5.6, 40.0, True),  # 0.7 belt heights up
+        (60.0, 40.0, True),  # flight height
+        (2.0, 15.0, True),  # nearer than 2 heights: eddies, no shelter to count on
+        (2.0, 81.0, True),  # farther than 10
+        (2.0, 40.0, False),  # bare twigs: far less, and not known
+    ],
+)
+def test_shelter_that_may_not_be_counted_on(height: float, distance: float, leaf: bool) -> None:
+    # science notes 1.5 (common practice)
+    assert float(shelter_factor(height, replace(HEDGE, distance=distance, leaf=leaf))) == 1.0
+    assert float(shelter_factor(height, None)) == 1.0
+
+
+@truth
+def test_wake_of_a_belt() -> None:
+    # science notes 1.5 (common practice): under 2 heights, within 15 heights downwind
+    found = in_wake([2.0, 15.0, 16.0, np.nan], HEDGE)
+    np.testing.assert_array_equal(found, [True, True, False, True])
+    assert not in_wake(2.0, replace(HEDGE, distance=121.0))
+
+
+@truth
+def test_shelter_trap() -> None:
+    # scenario 21 of the science notes: forecast 7 m/s, gust 11, a meter behind an 8 m hedge shows
+    # 1.5; at 60 m 9.0 and 13.0 stay as they are, and the step on climbing out is 1.5 -> 9
+    site = replace(FIELD, shelter=HEDGE)
+    found = derived(steady((10,), (7,)), 60, site=site, wind_speed_of_gust=11.0, **NEUTRAL)
+    assert found["wind_speed_at_flight_height"].values[0] == pytest.approx(9.0, abs=0.05)
+    assert found["gust_at_flight_height"].values[0] == pytest.approx(13.0, abs=0.05)
+    assert found["wind_step"].values[0] == pytest.approx(9.0 - 1.5, abs=0.1)
+
+
+@law
+@unhurried
+@given(st.floats(0.5, 100), st.floats(0, 2000), st.booleans(), st.floats(0, 25), st.floats(0, 25))
+def test_shelter_lowers_nothing_but_the_launch(
+    height: float, distance: float, leaf: bool, low: float, high: float
+) -> None:
+    wind = steady((10, 100), (low, high))
+    plain = derived(wind, 60, wind_speed_of_gust=26.0, **NEUTRAL)
+    site = replace(FIELD, shelter=Shelter(height, distance, 0.4, leaf))
+    behind = derived(wind, 60, site=site, wind_speed_of_gust=26.0, **NEUTRAL)
+    for name in ("wind_speed", "wind_speed_at_flight_height", "wind_speed_layer_maximum",
+                 "gust", "gust_at_flight_height"):  # fmt: skip
+        np.testing.assert_array_equal(behind[name].values, plain[name].values)
+    assert (behind["wind_step"].values >= plain["wind_step"].values).all()
+
+
+# ------------------------------------------------------------------ change of roughness
+
+
+@truth
+def test_height_of_the_new_layer() -> None:
+    # science notes 1.5 (constant from memory), computed by its authors: z0 0.3
+    found = internal_boundary_layer([50, 200, 500, 1000], 0.3)
+    np.testing.assert_allclose(found, [5, 15, 32, 55], atol=0.5)
+
+
+@law
+def test_missing_heights_stay_missing() -> None:
+    assert np.isnan(hill_speedup(np.nan, RIDGE))
+    assert np.isnan(hill_speedup(np.nan, None))
+    assert np.isnan(shelter_factor(np.nan, HEDGE))
+    assert np.isnan(shelter_factor(np.nan, None))
+    assert np.isnan(internal_boundary_layer(np.nan, 0.3))

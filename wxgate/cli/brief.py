@@ -1,0 +1,64 @@
+"""``wxgate brief``: the verdict, the window, the reason, and every hour in a strip."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable
+from typing import Annotated
+
+import typer
+
+from wxgate.cli import options as o
+from wxgate.verdict import Grade
+
+# Colours that differ in lightness as well as in hue, so that colour-blind people can tell them
+# (blue, yellow, red-brown, grey); the words carry the meaning without them.
+_COLOUR = {Grade.GO: 39, Grade.MARGINAL: 220, Grade.NO_GO: 166, Grade.UNKNOWN: 245}
+
+
+def brief(
+    site: o.SiteOption = None,
+    lat: o.LatOption = None,
+    lon: o.LonOption = None,
+    zone: o.ZoneOption = "UTC",
+    aircraft: o.AircraftOption = None,
+    pilot: o.PilotOption = None,
+    height: o.HeightOption = "60 m",
+    hours: o.HoursOption = 36,
+    minimum: Annotated[
+        int, typer.Option("--minimum", min=1, max=24, help="Shortest window, in hours.")
+    ] = 1,
+    at: o.AtOption = None,
+    rules: o.RulesOption = None,
+    forecast: o.ForecastOption = None,
+    demo: o.DemoOption = False,
+    offline: o.OfflineOption = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for programs.")] = False,
+) -> None:
+    """Grade the coming hours and name the window to fly in."""
+    from wxgate.cli.prepare import prepare
+
+    made = prepare(
+        site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
+        hours=hours, minimum=minimum, at=at, rules=rules, forecast=forecast, demo=demo,
+        offline=offline,
+    )  # fmt: skip
+    if as_json:
+        from wxgate.report.json import brief_json
+
+        typer.echo(json.dumps(brief_json(made), indent=1, allow_nan=False))
+        return
+    from wxgate.report.text import brief_text
+
+    typer.echo(brief_text(made, style=style()), nl=False)
+
+
+def style() -> Callable[[str, Grade], str]:
+    """How words are coloured: not at all where NO_COLOR is set or nobody watches."""
+    from wxgate.report.text import plain
+
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not sys.stdout.isatty():
+        return plain
+    return lambda text, grade: f"\033[1;38;5;{_COLOUR[grade]}m{text}\033[0m"

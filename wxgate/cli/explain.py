@@ -1,0 +1,78 @@
+"""``wxgate explain HOUR``: every number behind one hour, and where it came from."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wxgate.cli import options as o
+from wxgate.errors import UsageError
+
+if TYPE_CHECKING:
+    from wxgate.brief import Brief
+    from wxgate.verdict import Verdict
+
+
+def explain(
+    hour: Annotated[
+        str,
+        typer.Argument(help="The hour, in local time of the site (14:00, 2026-09-15T14:00)."),
+    ],
+    site: o.SiteOption = None,
+    lat: o.LatOption = None,
+    lon: o.LonOption = None,
+    zone: o.ZoneOption = "UTC",
+    aircraft: o.AircraftOption = None,
+    pilot: o.PilotOption = None,
+    height: o.HeightOption = "60 m",
+    hours: o.HoursOption = 36,
+    at: o.AtOption = None,
+    rules: o.RulesOption = None,
+    forecast: o.ForecastOption = None,
+    demo: o.DemoOption = False,
+    offline: o.OfflineOption = False,
+) -> None:
+    """Show inputs, recipe, citation and value of every quantity of one hour, and every rule."""
+    from wxgate.cli.prepare import prepare
+    from wxgate.report.explain import explain_text
+
+    made = prepare(
+        site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
+        hours=hours, minimum=1, at=at, rules=rules, forecast=forecast, demo=demo, offline=offline,
+    )  # fmt: skip
+    typer.echo(explain_text(made, _verdict_of(hour, made)), nl=False)
+
+
+def _verdict_of(text: str, made: Brief) -> Verdict:
+    """The verdict of the hour that the text names; UsageError when it lies outside the brief."""
+    when = _start(text, made)
+    for verdict in made.hours:
+        if verdict.start <= when < verdict.end:
+            return verdict
+    from wxgate.report.words import span, zone
+
+    whole = span(made.hours[0].start, made.hours[-1].end, zone(made.site.zone))
+    raise UsageError(
+        f"the hour {text!r} is not among those asked for ({whole})",
+        remedy="Name an hour of that span, or ask for more with --hours.",
+    )
+
+
+def _start(text: str, made: Brief) -> datetime:
+    from wxgate.report.words import zone
+
+    tz = zone(made.site.zone)
+    today = made.now.astimezone(tz)
+    try:
+        if "-" in text:
+            when = datetime.fromisoformat(text)
+            return when if when.tzinfo else when.replace(tzinfo=tz)
+        clock, _, minute = text.partition(":")
+        when = today.replace(hour=int(clock), minute=int(minute or 0), second=0, microsecond=0)
+    except ValueError as error:
+        raise UsageError(
+            f"{text!r} is not an hour", remedy="Write 14:00 or 2026-09-15T14:00."
+        ) from error
+    return when if when > made.now - timedelta(hours=1) else when + timedelta(days=1)

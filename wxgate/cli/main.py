@@ -1,0 +1,99 @@
+"""The ``wxgate`` command: its sub-commands, and the one place where errors end."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+from wxgate import __version__
+from wxgate.errors import WxgateError
+
+_HELP = (
+    "Go, marginal, no-go or unknown for every hour at a flying site, for this aircraft and this"
+    " pilot. Weather only: airspace, NOTAM and local law are not checked."
+)
+_EPILOG = (
+    "Exit codes: 0 done, 1 fault of wxgate, 2 the command or a profile cannot be used,"
+    " 3 no usable forecast, 4 a rules file is refused, 5 the cache cannot be used."
+)
+#: Each command, and whether it has commands of its own; its module has the same name.
+COMMANDS = {
+    "brief": False,
+    "explain": False,
+    "fetch": False,
+    "rules": True,
+    "sources": False,
+    "cache": True,
+}
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"wxgate {__version__}")
+        raise typer.Exit
+
+
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+def build(words: Sequence[str]) -> typer.Typer:
+    """The command line for these words: the one command that they name, or all of them.
+
+    A brief from stored hours must not wait for the other commands to be imported.
+    """
+    app = typer.Typer(
+        name="wxgate",
+        help=_HELP,
+        epilog=_EPILOG,
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    app.callback()(_common)
+    named = words[0] if words else ""
+    for name in [named] if named in COMMANDS else COMMANDS:
+        module = importlib.import_module(f"wxgate.cli.{name}")
+        if COMMANDS[name]:
+            app.add_typer(module.app, name=name)
+        else:
+            app.command(name)(getattr(module, name))
+    return app
+
+
+def run() -> None:
+    """Run the command line; every known error ends in one message and its exit code."""
+    try:
+        build(sys.argv[1:])()
+    except WxgateError as error:
+        faults = getattr(error, "faults", ())
+        _complain("\n".join((str(error), *faults)) if faults else str(error))
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        _complain("stopped.")
+        sys.exit(130)
+    except BrokenPipeError:
+        # The reader (head, less) has gone; nothing is left to tell it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:  # the last net: a fault of the program, told without a traceback
+        if os.environ.get("WXGATE_DEBUG"):
+            raise
+        _complain(
+            f"a fault of the program ({type(error).__name__}: {error}). Nothing was graded."
+            " Set WXGATE_DEBUG=1 to see where, and report it."
+        )
+        sys.exit(1)
+
+
+def _complain(message: str) -> None:
+    sys.stderr.write(f"wxgate: {message}\n")

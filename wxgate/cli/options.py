@@ -1,0 +1,92 @@
+"""The options that several commands share, and how their texts are read."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wxgate.errors import UsageError
+from wxgate.units import parse_amount
+
+MOST_HOURS = 240
+
+SiteOption = Annotated[
+    str | None,
+    typer.Argument(
+        help="A site file (YAML), or the id of a site that ships or lies in your configuration"
+        " folder. Or give --lat and --lon.",
+        show_default=False,
+    ),
+]
+LatOption = Annotated[
+    float | None, typer.Option("--lat", help="Latitude in degrees north, in place of a site.")
+]
+LonOption = Annotated[
+    float | None, typer.Option("--lon", help="Longitude in degrees east, in place of a site.")
+]
+ZoneOption = Annotated[
+    str, typer.Option("--zone", help="Time zone of --lat/--lon, such as Europe/London.")
+]
+AircraftOption = Annotated[
+    str | None, typer.Option("--aircraft", help="Aircraft file or id, such as light-249g.")
+]
+PilotOption = Annotated[
+    str | None,
+    typer.Option("--pilot", help="Pilot file or id: first-flight, novice, intermediate, ..."),
+]
+HeightOption = Annotated[
+    str,
+    typer.Option("--height", help="Planned height above ground, such as '60 m' or '200 ft'."),
+]
+HoursOption = Annotated[
+    int, typer.Option("--hours", min=1, max=MOST_HOURS, help="Hours to grade, from now on.")
+]
+AtOption = Annotated[
+    str | None,
+    typer.Option("--at", help="Take this as now: ISO time with zone, 2026-09-15T05:00Z."),
+]
+RulesOption = Annotated[
+    list[Path] | None,
+    typer.Option("--rules", help="A rules file to add to those that ship; may be repeated."),
+]
+ForecastOption = Annotated[
+    Path | None,
+    typer.Option("--forecast", help="Use this CF netCDF or GRIB2 file in place of a fetch."),
+]
+DemoOption = Annotated[
+    bool, typer.Option("--demo", help="Use the built-in, invented demonstration forecast.")
+]
+OfflineOption = Annotated[
+    bool, typer.Option("--offline", help="Use what is stored; do not touch the network.")
+]
+
+
+def moment(text: str | None) -> datetime:
+    """The time of ``--at``, or the clock; UsageError for text that is no time or has no zone."""
+    if text is None:
+        return datetime.now(UTC)
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise UsageError(
+            f"{text!r} is not a time", remedy="Write it as 2026-09-15T05:00Z."
+        ) from error
+    if when.tzinfo is None:
+        raise UsageError(
+            f"the time {text!r} has no zone",
+            remedy=f"Write {text}Z for UTC, or an offset such as {text}+01:00.",
+        )
+    return when.astimezone(UTC)
+
+
+def height_m(text: str) -> float:
+    """The height of ``--height`` in metres above ground; a bare number is refused."""
+    try:
+        return parse_amount(text, "m")
+    except UsageError as error:
+        raise UsageError(
+            f"height: {error.what}", remedy="Write for example --height '60 m' or '200 ft'."
+        ) from error

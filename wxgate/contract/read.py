@@ -1,0 +1,192 @@
+"""From a Dataset to a Forecast: the checker of the contract, every fault at once."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from wxgate.contract.columns import COLUMNS, LEVELS
+from wxgate.errors import ContractError, UsageError
+from wxgate.forecast import (
+    HOUR,
+    Array,
+    Field,
+    Forecast,
+    Provenance,
+    check_axis,
+    make_field,
+    to_datetime,
+)
+from wxgate.quantities import QUANTITIES, Kind, Quantity
+from wxgate.units import convert_array
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+_METHOD = re.compile(r"\btime:\s*(point|maximum|minimum|mean|sum)\b")
+
+
+def from_dataset(dataset: xr.Dataset, *, where: str = "dataset") -> Forecast:
+    """The forecast in a Dataset, checked against the contract and in the units used inside.
+
+    ContractError with every fault at once. Variables that the vocabulary does not have are left
+    out and named in the notes; derived quantities are left out, as they are derived anew.
+    """
+    faults: list[str] = []
+    time = _read_time(dataset, faults)
+    fields: dict[str, Field] = {}
+    unused: list[str] = []
+    for name, variable in dataset.data_vars.items():
+        row = QUANTITIES.get(str(name))
+        if row is None or row.derived:
+            if not _is_companion(str(name)) and row is None:
+                unused.append(str(name))
+            continue
+        found = _read_variable(variable, row, faults)
+        if found is not None:
+            fields[row.name] = found
+    if not fields and not faults:
+        faults.append("holds no variable of the vocabulary (see `wxgate rules quantities`)")
+    provenance = _read_provenance(dataset, faults)
+    if faults:
+        raise ContractError(
+            "the forecast breaks the data contract:\n  " + "\n  ".join(faults),
+            where=where,
+            remedy="The contract is in DEVELOPERS.md; `wxgate fetch --out` writes a file that"
+            " keeps it.",
+        )
+    check_axis(time, where)
+    notes = tuple(json.loads(dataset.attrs.get("wxgate_notes", "[]")))
+    if unused:
+        notes = (*notes, f"left out, not in the vocabulary: {', '.join(sorted(unused))}")
+    return Forecast(time, fields, provenance, notes, {"grid": _read_grid(dataset)})
+
+
+def _is_companion(name: str) -> bool:
+    return name.endswith(("_bnds", "_origin")) or name == "forecast_reference_time"
+
+
+def _read_time(dataset: xr.Dataset, faults: list[str]) -> np.ndarray[Any, Any]:
+    empty = np.empty(0, dtype="datetime64[s]")
+    if "time" not in dataset.coords or not np.issubdtype(dataset["time"].dtype, np.datetime64):
+        faults.append("time: needs a coordinate `time` with CF units such as 'hours since ...'")
+        return empty
+    time = dataset["time"].values.astype("datetime64[s]")
+    if time.ndim != 1:
+        faults.append("time: must be one-dimensional")
+        return empty
+    bounds = dataset.get("time_bnds")
+    if bounds is None:
+        faults.append("time: needs `time_bnds` of shape (time, 2): each hour's start and end")
+        return time
+    edges = bounds.values.astype("datetime64[s]")
+    if edges.shape != (time.size, 2):
+        faults.append(f"time_bnds: shape {edges.shape}, but must be ({time.size}, 2)")
+    elif not (np.array_equal(edges[:, 0], time) and np.array_equal(edges[:, 1], time + HOUR)):
+        faults.append("time_bnds: must be [time, time + 1 h): label each hour by its start")
+    return time
+
+
+def _read_variable(variable: xr.DataArray, row: Quantity, faults: list[str]) -> Field | None:
+    before = len(faults)
+    units = variable.attrs.get("units")
+    if not isinstance(units, str) or not units:
+        faults.append(f"{row.name}: has no `units`; write for example '{row.cf_units}'")
+    kind = _kind_of(variable, row, faults)
+    dimension = COLUMNS.get(row.name)
+    order = [d for d in ("time", dimension) if d is not None and d in variable.dims]
+    if "time" not in variable.dims and row.kind is not Kind.CONSTANT:
+        faults.append(f"{row.name}: has no dimension `time`")
+    if dimension is not None and dimension not in variable.dims:
+        faults.append(f"{row.name}: has no dimension `{dimension}`")
+    if len(faults) > before:
+        return None
+    array = variable.transpose(*order, ...)
+    levels = None
+    try:
+        values = _in_units(array.values.astype(np.float64), str(units), row)
+        if dimension is not None:
+            coordinate = variable[dimension]
+            levels = convert_array(
+                coordinate.values.astype(np.float64),
+                coordinate.attrs.get("units", ""),
+                LEVELS[dimension][0],
+            )
+    except (UsageError, ValueError, TypeError) as error:
+        faults.append(f"{row.name}: {error}")
+        return None
+    source = str(variable.attrs.get("source", "file"))
+    return make_field(row.name, values, kind=kind, source=source, levels=levels)
+
+
+def _in_units(values: Array, units: str, row: Quantity) -> Array:
+    if row.cf_units == "1" and row.units != "1":
+        return convert_array(values, units, "1")
+    return convert_array(values, units, row.units, difference=row.difference)
+
+
+def _kind_of(variable: xr.DataArray, row: Quantity, faults: list[str]) -> Kind:
+    if row.kind is Kind.CONSTANT or "time" not in variable.dims:
+        return Kind.CONSTANT
+    match = _METHOD.search(str(variable.attrs.get("cell_methods", "")))
+    if match is None:
+        faults.append(
+            f"{row.name}: needs `cell_methods` with 'time: point', 'time: maximum',"
+            " 'time: mean' or 'time: sum'"
+        )
+        return row.kind
+    kind = Kind(match[1])
+    if (row.kind is Kind.SUM) != (kind is Kind.SUM) and row.units == "mm":
+        faults.append(f"{row.name}: is an amount, so its `cell_methods` must say 'time: sum'")
+    return kind
+
+
+def _read_provenance(dataset: xr.Dataset, faults: list[str]) -> tuple[Provenance, ...]:
+    text = dataset.attrs.get("wxgate_provenance")
+    if text is None:
+        if run_of(dataset) is None:
+            faults.append(
+                "forecast_reference_time: needs a scalar variable or coordinate of this name"
+                " (the model run), so that its age can be told"
+            )
+        return ()
+    try:
+        return tuple(_provenance(entry) for entry in json.loads(text))
+    except (ValueError, TypeError, KeyError) as error:
+        faults.append(f"attribute wxgate_provenance: not readable ({error})")
+        return ()
+
+
+def _provenance(entry: dict[str, Any]) -> Provenance:
+    run = _moment(entry["run"]) if entry["run"] else None
+    lists = {key: tuple(entry.get(key, ())) for key in ("notes", "quantities")}
+    return Provenance(**{**entry, "run": run, "fetched": _moment(entry["fetched"]), **lists})
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text).astimezone(UTC)
+
+
+def run_of(dataset: xr.Dataset) -> datetime | None:
+    """The model run of a dataset that states one, UTC."""
+    if "forecast_reference_time" not in dataset.variables:
+        return None
+    values = np.atleast_1d(dataset["forecast_reference_time"].values)
+    if values.size != 1 or not np.issubdtype(values.dtype, np.datetime64) or np.isnat(values[0]):
+        return None
+    return to_datetime(values[0])
+
+
+def _read_grid(dataset: xr.Dataset) -> dict[str, Any]:
+    known = {"time", "bnds", *LEVELS}
+    dims = tuple(str(d) for d in dataset.sizes if d not in known)
+    coords = {
+        str(n): (c.dims, c.values, c.attrs)
+        for n, c in dataset.coords.items()
+        if n not in known and "time" not in c.dims and n != "forecast_reference_time"
+    }
+    return {"dims": dims, "coords": coords}

@@ -1,0 +1,1 @@
+"""Recipes that derive quantities, on arrays of any shape."""

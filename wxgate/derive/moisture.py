@@ -1,0 +1,250 @@
+"""Moisture at the ground: dew-point spread, wet bulb, dew, condensation level and cloud base.
+
+Plain arrays of any broadcastable shape in SI units; NaN in gives NaN out. Saturation is over
+water at all temperatures (Bolton 1980), which is how models define dew point and humidity, and
+the dew point is its exact inverse: air of 100 % has no spread.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wxgate.derive.air import standard_pressure, vapour_pressure
+from wxgate.derive.hours import all_of, fields_aligned, flag, origin_of
+from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
+from wxgate.quantities import NO_CEILING
+
+FREEZING = 273.15
+
+#: A dew point that lies further above the temperature than packing explains is an error, K.
+DEW_POINT_NOISE = 0.3
+#: Air this moist has no spread (share): packing and unlike formulas hide the last 0.1 %.
+SATURATED = 0.999
+
+# Heat capacities of dry air and vapour (J kg-1 K-1), ratio of gas constants, gravity.
+_CP_DRY, _CP_VAPOUR, _EPSILON, _GRAVITY = 1004.7, 1860.0, 0.62198, 9.80665
+_NEWTON_STEPS = 8
+
+#: The sky of fair-weather cumulus: the sun this high (degree), low cloud in this range (share),
+#: and air that is not near fog (K). Daytime and less than 5/8 cover are what makes it unstable.
+CUMULUS_SUN, CUMULUS_COVER, CUMULUS_SPREAD = 10.0, (0.1, 0.625), 2.0
+#: Where less than a tenth is low cloud, the base is at least that of middle cloud, m.
+MIDDLE_CLOUD_BASE = 2000.0
+
+#: Dew: exposed surfaces run 2 to 5 K colder than the air on calm, clear nights.
+DEW_SPREAD, DEW_SUN, DEW_WIND, DEW_CLOUD = 3.0, 10.0, 2.0, 0.4
+
+
+def relative_humidity(temperature: Array, dew_point: Array) -> Array:
+    """Relative humidity over water (share, at most 1) from temperature and dew point (K)."""
+    return np.minimum(vapour_pressure(dew_point) / vapour_pressure(temperature), 1.0)
+
+
+def dew_point_from_humidity(temperature: Array, humidity: Array) -> Array:
+    """Dew point (K) from temperature (K) and relative humidity (share, 0 gives NaN).
+
+    The exact inverse of Bolton 1980 (Mon. Wea. Rev. 108), eq. 10. Air of ``SATURATED`` or more
+    counts as saturated.
+    """
+    x = np.log(np.where(humidity > 0, humidity, np.nan) * vapour_pressure(temperature) / 611.2)
+    dew_point = 243.5 * x / (17.67 - x) + FREEZING
+    return np.where(humidity >= SATURATED, temperature, np.minimum(dew_point, temperature))
+
+
+def dew_point_spread(temperature: Array, dew_point: Array) -> Array:
+    """Temperature less dew point, K, never below 0.
+
+    NaN where the dew point lies more than ``DEW_POINT_NOISE`` above the temperature: one of the
+    two is wrong then. Smaller excess is packing noise and counts as 0.
+    """
+    spread = temperature - dew_point
+    return np.where(spread >= -DEW_POINT_NOISE, np.maximum(spread, 0.0), np.nan)
+
+
+def lcl_temperature(temperature: Array, dew_point: Array) -> Array:
+    """Temperature (K) at the lifting condensation level; Bolton 1980, eq. 15."""
+    dry = np.log(temperature / dew_point) / 800.0
+    return 1.0 / (1.0 / (dew_point - 56.0) + dry) + 56.0
+
+
+def lcl_height(temperature: Array, dew_point: Array) -> Array:
+    """Height (m above ground) at which rising surface air condenses: the base of cumulus.
+
+    Dry-adiabatic ascent from the temperature to :func:`lcl_temperature`. It is not the base of
+    stratus or of cloud that was blown in.
+    """
+    return (temperature - lcl_temperature(temperature, dew_point)) * (_CP_DRY / _GRAVITY)
+
+
+def wet_bulb_temperature(pressure: Array, temperature: Array, dew_point: Array) -> Array:
+    """Isobaric wet-bulb temperature (K) from pressure (Pa), temperature and dew point (K).
+
+    What a wet thermometer, a drop or a wet rotor blade takes on: the heat balance
+    cp (T - Tw) = L(Tw) (saturated mixing ratio at Tw - mixing ratio), solved by Newton steps from
+    the warm side, where they cannot overshoot. Always over water. Source: AMS Glossary of
+    Meteorology, "wet-bulb temperature" (isobaric); latent heat of Bolton 1980, eq. 2.
+    """
+    p, t, td = (np.asarray(a, np.float64) for a in (pressure, temperature, dew_point))
+    vapour = vapour_pressure(np.minimum(td, t))
+    ratio = _EPSILON * vapour / (p - vapour)
+    heat = _CP_DRY + ratio * _CP_VAPOUR
+    wet = np.broadcast_to(t, np.broadcast_shapes(p.shape, t.shape, td.shape))
+    for _ in range(_NEWTON_STEPS):
+        at_wet = vapour_pressure(wet)
+        saturated = _EPSILON * at_wet / (p - at_wet)
+        slope = 17.67 * 243.5 / (wet - FREEZING + 243.5) ** 2 * saturated * p / (p - at_wet)
+        latent = 2.501e6 - 2370.0 * (wet - FREEZING)
+        excess = heat * (t - wet) - latent * (saturated - ratio)
+        wet = wet + excess / (heat + latent * slope)
+    return np.minimum(wet, t)
+
+
+def cumulus_regime(sun_elevation: Array, low_cloud: Array, spread: Array) -> Array:
+    """Flag: is what cloud there is fair-weather cumulus, whose base is the condensation level?
+
+    Sun above ``CUMULUS_SUN``, low cloud within ``CUMULUS_COVER``, spread above
+    ``CUMULUS_SPREAD``. NaN where that cannot be told. Source: common practice, no source.
+    """
+    low, high = CUMULUS_COVER
+    return all_of(
+        flag(sun_elevation > CUMULUS_SUN, sun_elevation),
+        flag((low_cloud >= low) & (low_cloud < high), low_cloud),
+        flag(spread > CUMULUS_SPREAD, spread),
+    )
+
+
+def cloud_base_height(
+    ceiling: Array, low_cloud: Array, is_cumulus: Array, condensation_level: Array
+) -> tuple[Array, NDArray[np.uint8]]:
+    """Cloud base (m above ground) and where it is from: an index into ``CLOUD_BASE_ORIGINS``.
+
+    In order: the model's ceiling; where there is hardly any low cloud, the lowest base of middle
+    cloud; in a cumulus regime the condensation level; else NaN.
+    """
+    ways = [~np.isnan(ceiling), low_cloud < CUMULUS_COVER[0], is_cumulus == 1]
+    base = np.select(ways, [ceiling, np.full_like(low_cloud, MIDDLE_CLOUD_BASE),
+                            condensation_level], np.nan)  # fmt: skip
+    origin = np.select(ways, [0, 1, 2], 3)
+    return base, origin.astype(np.uint8)
+
+
+CLOUD_BASE_ORIGINS = ("direct", "no low cloud", "condensation level", "unknown")
+
+
+def ceiling_clearance(cloud_base: Array, height: float) -> Array:
+    """Cloud base less flight height, m; "no ceiling" stays the largest value there is."""
+    return np.where(cloud_base >= NO_CEILING, NO_CEILING, cloud_base - height)
+
+
+def dew_flag(spread: Array, sun_elevation: Array, wind_speed: Array, cloud: Array) -> Array:
+    """Flag: dew on aircraft, lens and grass. Ingredients that are missing count as favouring it.
+
+    Spread below ``DEW_SPREAD`` with the sun, wind and cloud below their limits. NaN only where
+    the spread is. Source: common practice, no source.
+    """
+    favoured = all_of(
+        flag(sun_elevation < DEW_SUN, sun_elevation),
+        flag(wind_speed < DEW_WIND, wind_speed),
+        flag(cloud < DEW_CLOUD, cloud),
+    )
+    return flag((spread < DEW_SPREAD) & (favoured != 0), spread)
+
+
+# ---------------------------------------------------------------------- recipes
+
+_FROM_HUMIDITY = ("direct", "from relative humidity")
+
+
+def _spread(inputs: Inputs) -> Field:
+    names = ("air_temperature", "dew_point_temperature", "relative_humidity")
+    temperature, dew_point, humidity = fields_aligned(inputs, *names)
+    direct = dew_point_spread(temperature, dew_point)
+    substitute = temperature - dew_point_from_humidity(temperature, humidity)
+    used = np.isnan(dew_point) & ~np.isnan(substitute)
+    values = np.where(used, substitute, direct)
+    return make_field(
+        "dew_point_spread", values, origin=used.astype(np.uint8), origins=_FROM_HUMIDITY
+    )
+
+
+def _wet_bulb(inputs: Inputs) -> Field:
+    temperature, spread, pressure = fields_aligned(
+        inputs, "air_temperature", "dew_point_spread", "surface_air_pressure"
+    )
+    ground: Any = inputs.values("surface_altitude")
+    if ground is None:
+        ground = np.nan if inputs.site.altitude is None else inputs.site.altitude
+    substitute = standard_pressure(np.asarray(ground, np.float32))
+    used = np.isnan(pressure)
+    values = wet_bulb_temperature(
+        np.where(used, substitute, pressure), temperature, temperature - spread
+    )
+    return make_field(
+        "wet_bulb_temperature", values,
+        origin=np.broadcast_to(used, values.shape).astype(np.uint8),
+        origins=("direct", "pressure of the standard atmosphere"),
+    )  # fmt: skip
+
+
+def _cloud_base(inputs: Inputs) -> Field | None:
+    names = ("ceiling_height", "low_type_cloud_area_fraction", "solar_elevation_angle",
+             "dew_point_spread", "air_temperature")  # fmt: skip
+    if inputs.get(names[0]) is None and inputs.get(names[1]) is None:
+        return None
+    ceiling, low_cloud, sun, spread, temperature = fields_aligned(inputs, *names)
+    base, origin = cloud_base_height(
+        ceiling, low_cloud, cumulus_regime(sun, low_cloud, spread),
+        lcl_height(temperature, temperature - spread),
+    )  # fmt: skip
+    return make_field("cloud_base_height", base, origin=origin, origins=CLOUD_BASE_ORIGINS)
+
+
+def _clearance(inputs: Inputs) -> Field:
+    base = inputs.fields["cloud_base_height"]
+    origin, origins = origin_of(base)
+    values = ceiling_clearance(base.values, inputs.height)
+    return make_field("ceiling_clearance", values, origin=origin, origins=origins)
+
+
+def _dew(inputs: Inputs) -> Field:
+    names = ("dew_point_spread", "solar_elevation_angle", "wind_speed", "cloud_area_fraction")
+    return make_field("dew_risk", dew_flag(*fields_aligned(inputs, *names)))
+
+
+RECIPES: tuple[Recipe, ...] = (
+    Recipe(
+        "dew_point_spread", ("air_temperature",), _spread,
+        "temperature less dew point, not below 0; a dew point 0.3 K above the temperature is wrong",
+        "definition; dew point from relative humidity by Bolton 1980, eq. 10",
+        uses=("dew_point_temperature", "relative_humidity"),
+    ),
+    Recipe(
+        "wet_bulb_temperature", ("air_temperature", "dew_point_spread"), _wet_bulb,
+        "heat balance of a wet thermometer at constant pressure",
+        "AMS Glossary, wet-bulb temperature; saturation by Bolton 1980",
+        uses=("surface_air_pressure", "surface_altitude"), validity="over water, also below 0 degC",
+    ),
+    Recipe(
+        "cloud_base_height", (), _cloud_base,
+        "the model's ceiling; else 2000 m where low cloud covers less than a tenth; else the "
+        "condensation level under fair-weather cumulus",
+        "condensation level by Bolton 1980, eq. 15; the order is common practice, no source",
+        uses=("ceiling_height", "low_type_cloud_area_fraction", "solar_elevation_angle",
+              "dew_point_spread", "air_temperature"),
+        validity="a ceiling field can be blind to fog; fog points and visibility tell of fog",
+    ),
+    Recipe(
+        "ceiling_clearance", ("cloud_base_height",), _clearance,
+        "cloud base less flight height", "definition",
+    ),
+    Recipe(
+        "dew_risk", ("dew_point_spread",), _dew,
+        "spread below 3 K, sun below 10 degrees, wind below 2 m/s, cloud below 40 %",
+        "common practice, no source",
+        uses=("solar_elevation_angle", "wind_speed", "cloud_area_fraction"),
+        validity="an ingredient that is missing counts as favouring dew",
+    ),
+)  # fmt: skip

@@ -1,0 +1,102 @@
+"""What the ground around a site does to the wind: hills, shelter, a change of roughness.
+
+Pure functions of arrays of any broadcastable shape; lengths in metres, factors without unit.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from wxgate.derive.recipe import Array
+
+if TYPE_CHECKING:
+    from wxgate.profiles import Hill, Shelter
+
+#: (largest speed-up per h/Lh, decay with height, reach behind the crest in Lh); NBC of Canada
+#: 4.1.7.4 has the form, the constants are from memory. A round hill is an axisymmetric one.
+HILL_SHAPES = {
+    "ridge": (2.2, 3.0, 1.5),
+    "escarpment": (1.3, 2.5, 4.0),
+    "round": (1.6, 4.0, 1.5),
+}
+#: Features flatter than this do nothing (ASCE 7, 26.8).
+FLATTEST = 0.2
+#: Steeper ones are counted as this steep: the flow separates and rides over its own bubble.
+STEEPEST = 0.5
+#: A lee slope steeper than this separates (17 degrees; Taylor & Lee 1984).
+SEPARATION_SLOPE = 0.3
+
+#: Share of the wind that a moderately dense belt takes away, by distance in belt heights
+#: (Univ. of Nebraska EC1763, as read by the authors of our science notes, 1.5).
+BELT_DISTANCE = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)
+BELT_REDUCTION = (0.78, 0.66, 0.35, 0.14, 0.10, 0.04)
+
+
+def hill_speedup(height: ArrayLike, hill: Hill | None) -> Array:
+    """The factor (1 or more) by which a hill raises the mean wind at ``height`` above its ground.
+
+    1 without a hill and for one with h/Lh under 0.2. The wind is taken to blow straight over it,
+    as its direction against the hill is not stated. For h/Lh above 0.5 the hill counts as 0.5,
+    with Lh = 2 h in its decay. ``hill.position`` is the distance of the site from the crest,
+    positive on the far (plateau) side.
+    Source: National Building Code of Canada 4.1.7.4; Taylor & Lee 1984 (constants from memory).
+    """
+    z = np.asarray(height, dtype=np.float64)
+    if hill is None or hill.height / hill.half_length < FLATTEST:
+        return np.where(np.isnan(z), np.nan, 1.0)
+    steepness = min(hill.height / hill.half_length, STEEPEST)
+    half_length = max(hill.half_length, hill.height / STEEPEST)
+    largest, decay, reach = HILL_SHAPES[hill.shape]
+    if hill.position < 0:
+        reach = 1.5
+    along = max(0.0, 1 - abs(hill.position) / (reach * half_length))
+    return 1 + largest * steepness * along * np.exp(-decay * z / half_length)
+
+
+def flow_separates(hill: Hill) -> bool:
+    """Whether the flow behind the crest separates: half height over half length above 0.3.
+
+    Source: Taylor & Lee 1984, validity of the speed-up guideline (slope up to 0.3).
+    """
+    return hill.height / (2 * hill.half_length) > SEPARATION_SLOPE
+
+
+def shelter_factor(height: ArrayLike, shelter: Shelter | None) -> Array:
+    """The share of the wind that is left behind a belt of trees, at ``height`` above ground.
+
+    For the launch area only; it never lowers the wind at flight height. 1 (no shelter) above 0.7
+    belt heights, nearer than 2 or farther than 10 of them, and for a belt without leaves, whose
+    effect is far less and not known. Source: Univ. of Nebraska EC1763 (reductions); the bounds are
+    common practice, no source.
+    """
+    z = np.asarray(height, dtype=np.float64)
+    if shelter is None or not shelter.leaf:
+        return np.where(np.isnan(z), np.nan, 1.0)
+    distance = shelter.distance / shelter.height
+    if not 2 <= distance <= 10:
+        return np.where(np.isnan(z), np.nan, 1.0)
+    left = 1 - float(np.interp(distance, BELT_DISTANCE, BELT_REDUCTION))
+    return np.where(np.isnan(z), np.nan, np.where(z < 0.7 * shelter.height, left, 1.0))
+
+
+def in_wake(height: ArrayLike, shelter: Shelter) -> NDArray[np.bool_]:
+    """True where the wake of a belt or wall may be turbulent: under 2 heights, within 15 of them.
+
+    Source: common practice, no source (science notes 1.5).
+    """
+    z = np.asarray(height, dtype=np.float64)
+    within = shelter.distance <= 15 * shelter.height
+    return np.asarray(~(z >= 2 * shelter.height) & within)
+
+
+def internal_boundary_layer(fetch: ArrayLike, roughness: ArrayLike) -> Array:
+    """Height (m) that a new surface has reached after ``fetch`` (m): 0.28 z0 (x/z0) ** 0.8.
+
+    ``roughness`` is that of the rougher side. Above it the wind is still that of the old surface.
+    Source: from memory (Elliott-type growth; science notes 1.5).
+    """
+    x, z0 = (np.asarray(a, dtype=np.float64) for a in (fetch, roughness))
+    return 0.28 * z0 * (x / z0) ** 0.8

@@ -1,0 +1,295 @@
+"""Wind at 10 m and at flight height: speed, direction, layer, step, jet and swing.
+
+``wind_speed_at_flight_height`` is the wind U(z) at the planned height itself and
+``wind_speed_layer_maximum`` the strongest up to that height and 50 m beyond: a flight "up to z"
+passes everything below, and a jet may sag. A level 50 m or more above the planned height is left
+out of both, so a jet at 80 m does not forbid 20 m.
+
+Speed and direction follow MetPy's conventions (calm: direction 0; north: 360), which the tests
+hold them against. They are computed with numpy because MetPy takes 1.2 s to import.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from wxgate.derive.column import (
+    POWER_LAW_FROM_10_M,
+    POWER_LAW_FROM_TOP,
+    WIND_ORIGINS,
+    Column,
+    WindAtHeight,
+    beside,
+    column_of,
+    level_of,
+    speed_of,
+    strongest_below,
+    top_level,
+    wind_at,
+)
+from wxgate.derive.handheld import beaufort
+from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
+from wxgate.derive.surface_layer import ALPHA_NEUTRAL, neutral_exponent, stability_exponent
+from wxgate.derive.terrain import hill_speedup, shelter_factor
+from wxgate.derive.wind_signs import direction_swing, low_level_jet
+
+REFERENCE_HEIGHT = 10.0  #: m, the height of a wind "at the ground"
+#: The layer that counts for a flight reaches so far above the planned height, m (science 1.1.5).
+LAYER_ABOVE = 50.0
+#: Where the pilot stands with a hand-held meter, m.
+LAUNCH_HEIGHT = 2.0
+
+
+def direction_from(eastward: ArrayLike, northward: ArrayLike) -> Array:
+    """Direction the wind comes from, degrees true in (0, 360]; 0 means calm; NaN if either is NaN.
+
+    Source: MetPy 1.7 ``wind_direction``, convention "from".
+    """
+    u = np.asarray(eastward, dtype=np.float64)
+    v = np.asarray(northward, dtype=np.float64)
+    direction = 90.0 - np.degrees(np.arctan2(-v, -u))
+    direction = np.where(direction <= 0, direction + 360.0, direction)
+    return np.where((u == 0) & (v == 0), 0.0, direction)
+
+
+def components_of(speed: ArrayLike, direction: ArrayLike) -> tuple[Array, Array]:
+    """Eastward and northward wind of a speed and the direction (degrees) that it comes from."""
+    u = np.asarray(speed, dtype=np.float64)
+    angle = np.radians(np.asarray(direction, dtype=np.float64))
+    return -u * np.sin(angle), -u * np.cos(angle)
+
+
+def carry_up(
+    column: Column, height: ArrayLike, exponent: ArrayLike
+) -> tuple[WindAtHeight, NDArray[np.uint8]]:
+    """The wind at ``height`` (m above ground), and how it was had (index of ``WIND_ORIGINS``).
+
+    Between levels as :func:`wxgate.derive.column.wind_at`. Where the levels end too low, the power
+    law with ``exponent`` carries the top level up: from 10 m only where nothing higher is there.
+    NaN where there is no level at or below the height.
+    """
+    found = wind_at(column, height)
+    z = np.broadcast_to(np.asarray(height, dtype=np.float64), found.speed.shape)
+    top, u, v = top_level(column)
+    lacking = np.isnan(found.speed) & (z > top)
+    factor = np.where(lacking, z / top, 1.0) ** np.asarray(exponent, dtype=np.float64)
+    how = np.where(top > REFERENCE_HEIGHT + 0.5, POWER_LAW_FROM_TOP, POWER_LAW_FROM_10_M)
+    codes = np.where(lacking, how, found.from_pressure.astype(np.uint8)).astype(np.uint8)
+    carried = WindAtHeight(
+        np.where(lacking, u * factor, found.eastward),
+        np.where(lacking, v * factor, found.northward),
+        np.where(lacking, speed_of(u, v) * factor, found.speed),
+        found.from_pressure,
+    )
+    return carried, codes
+
+
+def wind_step(wind: WindAtHeight, eastward: ArrayLike, northward: ArrayLike,
+              launch_share: ArrayLike = 1.0) -> Array:  # fmt: skip
+    """The step in the wind vector from launch to flight height, m/s; NaN if anything is NaN.
+
+    ``eastward`` and ``northward`` are the 10 m wind; ``launch_share`` is what shelter leaves of it
+    at launch. Shelter can only enlarge the step.
+    """
+    u, v = (np.asarray(x, dtype=np.float64) for x in (eastward, northward))
+    share = np.asarray(launch_share, dtype=np.float64)
+    in_the_open = speed_of(wind.eastward - u, wind.northward - v)
+    sheltered = speed_of(wind.eastward - share * u, wind.northward - share * v)
+    along = wind.speed - share * speed_of(u, v)
+    return np.maximum(np.maximum(in_the_open, sheltered), along)
+
+
+# -- recipes -------------------------------------------------------------------------------------
+
+
+def surface_components(inputs: Inputs) -> tuple[Array, Array] | None:
+    """Eastward and northward wind of a forecast at 10 m, None where it has no such level."""
+    u = level_of(inputs.get("eastward_wind"), REFERENCE_HEIGHT)
+    v = level_of(inputs.get("northward_wind"), REFERENCE_HEIGHT)
+    return None if u is None or v is None else (u, v)
+
+
+def _planned(inputs: Inputs) -> float:
+    """The height to read the wind at: below 10 m the 10 m wind stands for the weaker one there."""
+    return max(inputs.height, REFERENCE_HEIGHT)
+
+
+def _at_flight_height(inputs: Inputs) -> tuple[WindAtHeight, NDArray[np.uint8]] | None:
+    """The wind at the planned height with the speed-up of the site's hill."""
+    column, surface = column_of(inputs), surface_components(inputs)
+    if column is None or surface is None:
+        return None
+    shape = column.on_heights.shape
+    exponent = stability_exponent(
+        beside(inputs.values("solar_elevation_angle"), shape),
+        beside(inputs.values("cloud_area_fraction"), shape),
+        speed_of(*surface),
+        neutral=_neutral(inputs),
+    )
+    height = _planned(inputs)
+    wind, codes = carry_up(column, height, exponent)
+    raised = hill_speedup(height, inputs.site.hill)
+    return (
+        WindAtHeight(
+            wind.eastward * raised, wind.northward * raised, wind.speed * raised, wind.from_pressure
+        ),
+        codes,
+    )
+
+
+def _neutral(inputs: Inputs) -> float:
+    """The neutral exponent over the site's own roughness, at least that of open grass."""
+    roughness = inputs.site.roughness_length
+    if roughness is None:
+        return ALPHA_NEUTRAL
+    return max(ALPHA_NEUTRAL, float(neutral_exponent(10.0, _planned(inputs), roughness)))
+
+
+def _speed(inputs: Inputs) -> Field | None:
+    surface = surface_components(inputs)
+    return None if surface is None else make_field("wind_speed", speed_of(*surface))
+
+
+def _direction(inputs: Inputs) -> Field | None:
+    surface = surface_components(inputs)
+    return None if surface is None else make_field("wind_from_direction", direction_from(*surface))
+
+
+def _flight_speed(inputs: Inputs) -> Field | None:
+    found = _at_flight_height(inputs)
+    if found is None:
+        return None
+    return make_field(
+        "wind_speed_at_flight_height", found[0].speed, origin=found[1], origins=WIND_ORIGINS
+    )
+
+
+def _flight_direction(inputs: Inputs) -> Field | None:
+    found = _at_flight_height(inputs)
+    if found is None:
+        return None
+    return make_field(
+        "wind_from_direction_at_flight_height",
+        direction_from(found[0].eastward, found[0].northward),
+        origin=found[1],
+        origins=WIND_ORIGINS,
+    )
+
+
+def _layer(inputs: Inputs) -> Field | None:
+    column = column_of(inputs)
+    surface = inputs.fields["wind_speed"].values
+    aloft = inputs.fields["wind_speed_at_flight_height"]
+    if column is None:
+        return None
+    hill = inputs.site.hill
+    levels = strongest_below(
+        column, _planned(inputs) + LAYER_ABOVE, column.speed * hill_speedup(column.heights, hill)
+    )
+    at_10_m = surface * hill_speedup(REFERENCE_HEIGHT, hill)
+    strongest = np.maximum(np.maximum(levels, at_10_m), aloft.values)
+    return make_field(
+        "wind_speed_layer_maximum", strongest, origin=aloft.origin, origins=aloft.origins
+    )
+
+
+def _step(inputs: Inputs) -> Field | None:
+    found, surface = _at_flight_height(inputs), surface_components(inputs)
+    if found is None or surface is None:
+        return None
+    share = shelter_factor(LAUNCH_HEIGHT, inputs.site.shelter)
+    return make_field(
+        "wind_step", wind_step(found[0], *surface, share), origin=found[1], origins=WIND_ORIGINS
+    )
+
+
+def _jet(inputs: Inputs) -> Field | None:
+    column = column_of(inputs)
+    if column is None:
+        return None
+    surface = inputs.fields["wind_speed"].values
+    jet = low_level_jet(
+        column,
+        surface,
+        beside(inputs.values("solar_elevation_angle"), surface.shape),
+        beside(inputs.values("cloud_area_fraction"), surface.shape),
+    )
+    return make_field("low_level_jet", jet)
+
+
+def _swing(inputs: Inputs) -> Field:
+    swing = direction_swing(
+        inputs.fields["wind_speed"].values, inputs.fields["wind_from_direction"].values
+    )
+    return make_field("wind_direction_swing", swing)
+
+
+def _beaufort(inputs: Inputs) -> Field:
+    return make_field("beaufort", beaufort(inputs.fields["wind_speed"].values))
+
+
+_COMPONENTS = ("eastward_wind", "northward_wind")
+_ALOFT = (
+    "eastward_wind_on_levels",
+    "northward_wind_on_levels",
+    "geopotential_height_on_levels",
+    "surface_altitude",
+)
+_AIR = ("solar_elevation_angle", "cloud_area_fraction")
+
+RECIPES: tuple[Recipe, ...] = (
+    Recipe(
+        "wind_speed", _COMPONENTS, _speed,
+        "length of the 10 m wind vector", "definition; held against MetPy 1.7",
+    ),
+    Recipe(
+        "wind_from_direction", _COMPONENTS, _direction,
+        "where the 10 m wind comes from; 0 is calm, 360 is north",
+        "convention of MetPy 1.7",
+    ),
+    Recipe(
+        "wind_speed_at_flight_height", _COMPONENTS, _flight_speed,
+        "log interpolation between levels, the larger of vector and weighted speed; without "
+        "levels aloft the power law; raised on a hill",
+        "science notes 1.1 and 1.2 (log law; exponents from memory); hill: NBC of Canada 4.1.7.4",
+        uses=(*_ALOFT, *_AIR),
+        validity="10 to 120 m; the power law says nothing of a jet on a clear night",
+    ),
+    Recipe(
+        "wind_from_direction_at_flight_height", _COMPONENTS, _flight_direction,
+        "where the interpolated wind vector comes from; 0 is calm, 360 is north",
+        "science notes 1.1; convention of MetPy 1.7",
+        uses=(*_ALOFT, *_AIR),
+    ),
+    Recipe(
+        "wind_speed_layer_maximum",
+        (*_COMPONENTS, "wind_speed", "wind_speed_at_flight_height"), _layer,
+        "strongest wind at 10 m, at flight height and on every level less than 50 m above it",
+        "science notes 1.1.5, common practice",
+        uses=_ALOFT,
+    ),
+    Recipe(
+        "wind_step", _COMPONENTS, _step,
+        "length of the difference of the wind vectors at flight height and at launch",
+        "science notes 1.1.6 and 1.5; shelter: Univ. of Nebraska EC1763",
+        uses=(*_ALOFT, *_AIR),
+    ),
+    Recipe(
+        "low_level_jet", (*_COMPONENTS, "wind_speed"), _jet,
+        "clear night, under 3 m/s at 10 m, 4 m/s more at 80-120 m or over 8 m/s below 400 m",
+        "Baas et al. 2009; Luiz & Fiedler 2022; limits common practice",
+        uses=(*_ALOFT, *_AIR),
+    ),
+    Recipe(
+        "wind_direction_swing", ("wind_speed", "wind_from_direction"), _swing,
+        "largest angle between two 10 m wind directions from an hour before to an hour after",
+        "definition; common practice",
+        validity="winds under 1 m/s have no direction",
+    ),
+    Recipe(
+        "beaufort", ("wind_speed",), _beaufort,
+        "Beaufort force of the 10 m wind by its lower bounds in m/s",
+        "WMO-No. 306 Vol. I.1, code table 1100",
+    ),
+)  # fmt: skip

@@ -1,0 +1,82 @@
+"""Signs that the wind is about to be another one: a jet aloft at night, a swinging direction."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from wxgate.derive.column import Column, strongest_below
+from wxgate.derive.recipe import Array
+
+#: Nocturnal jet (science notes 1.4, after Baas et al. 2009 and Luiz & Fiedler 2022; the figures
+#: are common practice).
+JET_SUN = 5.0  #: degrees; the sun stands below
+JET_CLOUD = 0.5  #: share; less cloud than this
+JET_SURFACE_WIND = 3.0  #: m/s at 10 m; less than this
+JET_STEP = 4.0  #: m/s; more than the 10 m wind, on a level up to 120 m
+JET_SPEED = 8.0  #: m/s; more than this, on a level below 400 m
+JET_STEP_TOP, JET_TOP = 120.0, 400.0  #: m
+JET_WITNESS = 80.0  #: m; without a level at or above this nobody can say that there is no jet
+
+#: Below this speed (m/s) a direction means nothing (common practice, no source).
+LIGHT_AND_VARIABLE = 1.0
+#: The swing looks at the hour's ends and one instant either side.
+SWING_BEFORE, SWING_AFTER = 1, 2
+
+
+def low_level_jet(column: Column, wind: ArrayLike, sun: ArrayLike, cloud: ArrayLike) -> Array:
+    """1 where a nocturnal low-level jet shows, 0 where it is ruled out, NaN where none can tell.
+
+    A jet: sun below 5 degrees, cloud under half, 10 m ``wind`` under 3 m/s, and either a level up
+    to 120 m with 4 m/s more than at 10 m, or one below 400 m with more than 8 m/s. Without any
+    level from 80 to 400 m the absence of a jet is not known.
+    Source: Baas et al. 2009; Luiz & Fiedler 2022; the limits are common practice.
+    """
+    u10, s, c = (np.asarray(x, dtype=np.float64) for x in (wind, sun, cloud))
+    near = strongest_below(column, np.nextafter(JET_STEP_TOP, np.inf))
+    below_400 = strongest_below(column, JET_TOP)
+    aloft = (near - u10 > JET_STEP) | (below_400 > JET_SPEED)
+    witness = ((column.heights >= JET_WITNESS) & (column.heights < JET_TOP)).any(axis=0)
+    ruled_out = (s >= JET_SUN) | (c >= JET_CLOUD) | (u10 >= JET_SURFACE_WIND)
+    ruled_out = ruled_out | (witness & ~aloft & np.isfinite(u10))
+    shows = (s < JET_SUN) & (c < JET_CLOUD) & (u10 < JET_SURFACE_WIND) & aloft
+    return np.where(ruled_out, 0.0, np.where(shows, 1.0, np.nan))
+
+
+def angle_between(first: ArrayLike, second: ArrayLike) -> Array:
+    """The smaller angle between two directions, 0..180 degrees; NaN if either is NaN."""
+    a, b = (np.asarray(x, dtype=np.float64) for x in (first, second))
+    return np.abs((a - b + 180.0) % 360.0 - 180.0)
+
+
+def direction_swing(speed: ArrayLike, direction: ArrayLike) -> Array:
+    """The largest angle between any two wind directions around each hour, degrees; time first.
+
+    Hour i looks at the instants i-1 to i+2, as far as the axis has them. A wind under 1 m/s has no
+    direction and is left out. NaN where an instant that is looked at is missing, and for the last
+    hour, which has no second end.
+    """
+    u = np.asarray(speed, dtype=np.float64)
+    d = np.asarray(direction, dtype=np.float64)
+    hours = u.shape[0]
+    missing = np.isnan(u) | np.isnan(d)
+    steady = np.where(u < LIGHT_AND_VARIABLE, np.nan, d)
+    swing = np.zeros(u.shape)
+    unknown = np.zeros(u.shape, dtype=np.bool_)
+    around = range(-SWING_BEFORE, SWING_AFTER + 1)
+    for first in around:
+        unknown |= _shifted(missing, first, False)
+        for second in range(first + 1, SWING_AFTER + 1):
+            pair = angle_between(_shifted(steady, first, np.nan), _shifted(steady, second, np.nan))
+            swing = np.fmax(swing, pair)
+    unknown[hours - 1 :] = True
+    return np.where(unknown, np.nan, swing)
+
+
+def _shifted(values: NDArray, by: int, beyond: object) -> NDArray:  # type: ignore[type-arg]
+    """The values ``by`` hours later; ``beyond`` outside the axis."""
+    out = np.full_like(values, beyond)
+    hours = values.shape[0]
+    if abs(by) < hours:
+        out[max(0, -by) : hours - max(0, by)] = values[max(0, by) : hours - max(0, -by)]
+    return out

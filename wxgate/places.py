@@ -1,0 +1,43 @@
+"""Where wxgate finds what it ships and keeps what it stores; the command line asks here.
+
+``rules/`` and ``cached_forecasts/`` stand at the top of a checkout and inside an installed wheel.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from wxgate.errors import WxgateError
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def shipped(name: str) -> Path:
+    """The folder that ships with wxgate under this name (``rules``, ``cached_forecasts``)."""
+    for place in (_PACKAGE / "shipped" / name, _PACKAGE.parent / name):
+        if place.is_dir():
+            return place
+    raise WxgateError(
+        f"the folder {name!r} that ships with wxgate is not there",
+        remedy="Install wxgate again.",
+    )
+
+
+def cache_folder() -> Path:
+    """The user's cache folder: ``WXGATE_CACHE``, or the system's usual place."""
+    return _folder("WXGATE_CACHE", "user_cache_dir")
+
+
+def config_folder() -> Path:
+    """The user's configuration folder: ``WXGATE_CONFIG``, or the system's usual place."""
+    return _folder("WXGATE_CONFIG", "user_config_dir")
+
+
+def _folder(variable: str, kind: str) -> Path:
+    named = os.environ.get(variable)
+    if named:
+        return Path(named).expanduser()
+    import platformdirs
+
+    return Path(getattr(platformdirs, kind)("wxgate", appauthor=False))

@@ -1,0 +1,1 @@
+"""Output for people and programs; the only place where local time exists."""

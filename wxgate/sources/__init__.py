@@ -1,0 +1,1 @@
+"""One file a provider, each ending in one frozen description of it."""

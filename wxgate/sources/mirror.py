@@ -1,0 +1,265 @@
+"""A mirror of whole files with sidecars: the messages that are wanted, by byte ranges.
+
+A sidecar and its file can belong to two uploads. So each message is checked after it was read
+against the line that led to it; when they differ both are fetched once more, and then the mirror
+is held to be without this step.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from email.utils import parsedate_to_datetime
+from itertools import islice
+from urllib.parse import urlsplit
+
+from wxgate.cache import Entry
+from wxgate.errors import DataError
+from wxgate.grib import Message, message_length, read_messages
+from wxgate.http import Body, Client, FetchError, NotThere, RangeBeyondEnd, Request
+from wxgate.sources import endpoints
+from wxgate.sources.kept import Kept
+from wxgate.sources.place import Answer, fill_run, unpacks
+from wxgate.sources.sidecar import Line, Span, Window, merge, parse_sidecar
+from wxgate.sources.wanted import Wanted
+
+_SIDECARS_AT_ONCE = 8
+#: A span of wanted messages; the whole block of heights of the GFS has 16 million bytes.
+_MOST_SPAN_BYTES = 200_000_000
+
+
+class StaleSidecarError(DataError):
+    """The bytes at the place that the sidecar names are not what it says."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sidecar:
+    """A sidecar that was read, and the address of the file that it belongs to."""
+
+    lines: tuple[Line, ...]
+    version: str  #: tells this upload from another
+    url: str
+
+
+class Mirror:
+    """One mirror. ``now`` is the moment against which fresh uploads are told."""
+
+    def __init__(
+        self, name: str, entry: endpoints.Entry, model: endpoints.Entry, client: Client, kept: Kept,
+        *, now: datetime, offline: bool,
+    ) -> None:  # fmt: skip
+        self.name = name
+        self._entry, self._client, self._offline, self._now = entry, client, offline, now
+        self._root = entry.text("root").rstrip("/")
+        self._local = self._root.startswith("file:")
+        # Files of this computer need no second copy in the cache.
+        self._kept = Kept(None, name, now) if self._local else kept
+        self._costly = entry.flag("costly")
+        self._files = model.texts("files")
+        self._gap = model.whole("merge_gap_bytes")
+        self._settle_s = model.entry("runs").number("settle_s")
+
+    @property
+    def host(self) -> str:
+        """See :class:`wxgate.sources.place.Place`; a folder stands for itself."""
+        return urlsplit(self._root).netloc or self._root
+
+    def takes(self, wanted: Wanted) -> bool:
+        """Whole messages are fetched, so what is costly only where the endpoints say so."""
+        return self._costly or not wanted.costly
+
+    def fetch(
+        self, run: datetime, steps: Sequence[int], wanted: Sequence[Wanted]
+    ) -> Iterator[tuple[int, Answer]]:
+        """See :class:`wxgate.sources.place.Place`."""
+        waiting = iter(steps)
+        while batch := list(islice(waiting, _SIDECARS_AT_ONCE)):
+            sidecars = self._sidecars(run, batch)
+            for step in batch:
+                asked = [w for w in wanted if self.takes(w) and w.exists_at(step)]
+                yield step, self._step(run, step, asked, sidecars[step])
+
+    def _step(
+        self, run: datetime, step: int, wanted: Sequence[Wanted], sidecar: Sidecar | DataError
+    ) -> Answer:
+        try:
+            if isinstance(sidecar, DataError):
+                raise sidecar
+            return self._messages(run, step, wanted, sidecar)
+        except StaleSidecarError as stale:
+            if self._offline:
+                return stale
+        except DataError as error:
+            return error
+        try:
+            again = self._sidecars(run, [step], fresh=True)[step]
+            if isinstance(again, DataError):
+                raise again
+            return self._messages(run, step, wanted, again)
+        except DataError as error:
+            return error
+
+    # ----- sidecars
+
+    def _sidecars(
+        self, run: datetime, steps: Sequence[int], *, fresh: bool = False
+    ) -> Mapping[int, Sidecar | DataError]:
+        """The sidecar of each step, under the first file name that has one."""
+        found: dict[int, Sidecar | DataError] = {}
+        for template in self._files:
+            without = [s for s in steps if not isinstance(found.get(s), Sidecar)]
+            urls = {s: self._url(template, run, s) for s in without}
+            kept = {s: None if fresh else self._kept.get(run, s, _label(urls[s])) for s in urls}
+            bodies = self._ask_for_sidecars(urls, kept)
+            for step in without:
+                try:
+                    found[step] = self._sidecar(run, step, urls[step], kept[step], bodies[step])
+                except DataError as error:
+                    found[step] = error
+        return found
+
+    def _ask_for_sidecars(
+        self, urls: Mapping[int, str], kept: Mapping[int, Entry | None]
+    ) -> dict[int, Body | FetchError | None]:
+        if self._offline and not self._local:
+            return dict.fromkeys(urls)
+        asked = [
+            Request(f"{url}.idx", expect="text", validators=entry.validators if entry else None)
+            for url, entry in ((url, kept[step]) for step, url in urls.items())
+        ]
+        return dict(zip(urls, self._client.get_many(asked), strict=True))
+
+    def _sidecar(
+        self, run: datetime, step: int, url: str, kept: Entry | None, body: Body | FetchError | None
+    ) -> Sidecar:
+        """The sidecar that came, or the kept one where it is unchanged (or we are offline)."""
+        if body is None or (isinstance(body, Body) and body.status == 304):
+            if kept is None:
+                raise DataError("it is not kept", where=url)
+            return _read_sidecar(kept.content, url, run)
+        if not isinstance(body, Body):
+            raise body
+        self._check_settled(body)
+        sidecar = _read_sidecar(body.content, url, run)
+        self._kept.put(run, step, _label(url), body.content, body)
+        return sidecar
+
+    def _check_settled(self, body: Body) -> None:
+        """NotThere for a file that was changed a moment ago: it may still be growing."""
+        changed = body.headers.get("last-modified")
+        if changed is None or self._local:
+            return
+        try:
+            age = (self._now - parsedate_to_datetime(changed)).total_seconds()
+        except (TypeError, ValueError):
+            return
+        if 0 <= age < self._settle_s:
+            raise NotThere(f"it was uploaded {age:.0f} s ago and may not be whole", body.url)
+
+    def _url(self, template: str, run: datetime, step: int) -> str:
+        return f"{self._root}/{fill_run(template, self._entry, run, step)}"
+
+    # ----- messages
+
+    def _messages(
+        self, run: datetime, step: int, wanted: Sequence[Wanted], sidecar: Sidecar
+    ) -> list[Message]:
+        """The messages of a step that are wanted and that the sidecar lists."""
+        picked = {w: line for w in wanted if (line := find_line(sidecar.lines, w, step))}
+        if not picked:
+            raise DataError("nothing that is wanted is in the file", where=sidecar.url)
+        lines = {line.start: line for line in picked.values()}
+        labels = {start: f"{line.label}@{sidecar.version}" for start, line in lines.items()}
+        entries = {start: self._kept.get(run, step, label) for start, label in labels.items()}
+        contents = {start: entry.content for start, entry in entries.items() if entry}
+        absent = [line for start, line in lines.items() if start not in contents]
+        if absent and self._offline and not self._local:
+            raise DataError("it is not kept", where=sidecar.url)
+        fetched = self._ranges(sidecar, absent)
+        contents |= {start: content for start, (content, _) in fetched.items()}
+        by_start = {start: _read(content, sidecar.url) for start, content in contents.items()}
+        for w, line in picked.items():
+            _check(by_start[line.start], w, line, run, step, sidecar.url)
+        # Only what proved to be what it should is kept, else the next time would begin with it.
+        for start, (content, body) in fetched.items():
+            self._kept.put(run, step, labels[start], content, body)
+        return [message for start in sorted(by_start) for message in by_start[start]]
+
+    def _ranges(self, sidecar: Sidecar, lines: Sequence[Line]) -> dict[int, tuple[bytes, Body]]:
+        """The bytes of each line's message, and the body they came with, by its first byte."""
+        spans = merge(lines, self._gap)
+        bodies = self._client.get_many(
+            Request(sidecar.url, byte_range=(span.start, span.end), max_bytes=_MOST_SPAN_BYTES)
+            for span in spans
+        )
+        fetched: dict[int, tuple[bytes, Body]] = {}
+        for span, body in zip(spans, bodies, strict=True):
+            if isinstance(body, RangeBeyondEnd):
+                raise StaleSidecarError(
+                    "the file is shorter than the sidecar says", where=sidecar.url
+                )
+            if not isinstance(body, Body):
+                raise body
+            self._check_settled(body)
+            for line, content in split_span(span, body.content, sidecar.url):
+                fetched[line.start] = content, body
+        return fetched
+
+
+def _check(
+    messages: Sequence[Message], wanted: Wanted, line: Line, run: datetime, step: int, where: str
+) -> None:
+    """StaleSidecarError unless a message is what the line says and its values can be unpacked."""
+    matching = [m for m in messages if m.run == run and wanted.matches(m, step)]
+    if not matching:
+        raise StaleSidecarError(f"where {line.label} should be is another", where=where)
+    if not unpacks(matching[0]):
+        raise StaleSidecarError(f"the values of {line.label} cannot be unpacked", where=where)
+
+
+def _read_sidecar(content: bytes, url: str, run: datetime) -> Sidecar:
+    lines = parse_sidecar(content.decode("ascii", "replace"), url)
+    if any(line.run != run for line in lines):
+        raise StaleSidecarError("the sidecar is of another run", where=url)
+    return Sidecar(tuple(lines), hashlib.sha256(content).hexdigest()[:12], url)
+
+
+def _label(url: str) -> str:
+    return f"sidecar:{url}"
+
+
+def find_line(lines: Sequence[Line], wanted: Wanted, step: int) -> Line | None:
+    """The first line that names what is wanted, exactly; None when there is none."""
+    start = wanted.window_start(step)
+    for line in lines:
+        if (line.element, line.level) != (wanted.element, wanted.level) or line.extra:
+            continue
+        window = line.window
+        if window is None or (window.statistic, window.end_min) != (wanted.statistic, step * 60):
+            continue
+        if start is None or window == Window(start * 60, step * 60, wanted.statistic):
+            return line
+    return None
+
+
+def split_span(span: Span, content: bytes, where: str) -> Iterator[tuple[Line, bytes]]:
+    """Each line's message out of a span's bytes; StaleSidecarError when it is not there."""
+    for line in {line.start: line for line in span.lines}.values():
+        at = line.start - span.start
+        try:
+            length = message_length(content, at)
+        except DataError as error:
+            what = f"where {line.label} should be: {error.what}"
+            raise StaleSidecarError(what, where=where) from error
+        if line.end is not None and line.end - line.start + 1 != length:
+            raise StaleSidecarError(f"{line.label} has another length than is said", where=where)
+        yield line, content[at : at + length]
+
+
+def _read(content: bytes, where: str) -> list[Message]:
+    try:
+        return read_messages(content)
+    except DataError as error:
+        raise StaleSidecarError(error.what, where=where) from error

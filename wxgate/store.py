@@ -1,0 +1,161 @@
+"""Stored derived hours: a brief that was derived before answers again at once.
+
+One JSON file a question (site, aircraft, height, sources), in the user's cache folder: small for
+one site, readable by eye, and read without xarray, pandas or MetPy. A file that is damaged or of
+another version is as good as none. The model runs inside it keep their own times, so stored hours
+grow old like any other data and the staleness rules see it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from wxgate import __version__
+from wxgate.forecast import Array, Field, Forecast, Provenance
+from wxgate.quantities import Kind
+
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """Derived hours with the moment at which they were stored."""
+
+    forecast: Forecast
+    at: datetime
+
+
+def question(**parts: Any) -> str:
+    """A short key for what was asked: the same parts give the same key, in any order."""
+    text = json.dumps({"version": __version__, **parts}, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def save(folder: Path, key: str, forecast: Forecast, *, at: datetime) -> None:
+    """Store derived hours under a key; written aside, then moved into place.
+
+    OSError when the folder cannot be written; the caller decides whether that matters.
+    """
+    body = json.dumps(_pack(forecast), separators=(",", ":"))
+    whole = {
+        "format": FORMAT,
+        "version": __version__,
+        "at": _text(at),
+        "sha256": hashlib.sha256(body.encode()).hexdigest(),
+        "body": body,
+    }
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    partial = folder / f".{key}.{os.getpid()}.partial"
+    try:
+        partial.write_text(json.dumps(whole), encoding="utf-8")
+        partial.replace(folder / f"{key}.json")
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def load(folder: Path, key: str) -> Stored | None:
+    """The hours stored under a key; None when there are none that can be trusted."""
+    try:
+        whole = json.loads((folder / f"{key}.json").read_text(encoding="utf-8"))
+        body = whole["body"]
+        if (whole["format"], whole["version"]) != (FORMAT, __version__):
+            return None
+        if hashlib.sha256(body.encode()).hexdigest() != whole["sha256"]:
+            return None
+        return Stored(_unpack(json.loads(body)), _moment(whole["at"]))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def prune(folder: Path, before: datetime) -> int:
+    """Remove what was stored before a moment; how many files went."""
+    gone = 0
+    for path in folder.glob("*.json") if folder.is_dir() else ():
+        try:
+            if path.stat().st_mtime < before.timestamp():
+                path.unlink()
+                gone += 1
+        except OSError:  # another process was quicker, or it is not ours to remove
+            continue
+    return gone
+
+
+# ---------------------------------------------------------------------- packing
+
+
+def _pack(forecast: Forecast) -> dict[str, Any]:
+    return {
+        "time": forecast.time.astype("datetime64[s]").astype(np.int64).tolist(),
+        "fields": {name: _pack_field(f) for name, f in forecast.fields.items()},
+        "provenance": [_pack_provenance(p) for p in forecast.provenance],
+        "notes": list(forecast.notes),
+    }
+
+
+def _pack_field(f: Field) -> dict[str, Any]:
+    packed: dict[str, Any] = {"values": f.values.tolist(), "kind": f.kind.value}
+    if f.source:
+        packed["source"] = f.source
+    if f.levels is not None:
+        packed["levels"] = f.levels.tolist()
+    if f.origin is not None:
+        packed["origin"] = f.origin.tolist()
+    if len(f.origins) > 1 or f.origin is not None:
+        packed["origins"] = list(f.origins)
+    return packed
+
+
+def _pack_provenance(p: Provenance) -> dict[str, Any]:
+    fields = {name: getattr(p, name) for name in Provenance.__slots__}
+    run = None if p.run is None else _text(p.run)
+    return {**fields, "run": run, "fetched": _text(p.fetched)}
+
+
+def _unpack(packed: Mapping[str, Any]) -> Forecast:
+    time = np.asarray(packed["time"], dtype=np.int64).astype("datetime64[s]")
+    fields = {name: _unpack_field(f) for name, f in packed["fields"].items()}
+    provenance = tuple(
+        Provenance(
+            **{
+                **p,
+                "run": None if p["run"] is None else _moment(p["run"]),
+                "fetched": _moment(p["fetched"]),
+                "notes": tuple(p["notes"]),
+                "quantities": tuple(p["quantities"]),
+            }
+        )
+        for p in packed["provenance"]
+    )
+    return Forecast(time, fields, provenance, tuple(packed["notes"]))
+
+
+def _unpack_field(packed: Mapping[str, Any]) -> Field:
+    def numbers(name: str) -> Array:
+        return np.asarray(packed[name], dtype=np.float32)
+
+    origin = packed.get("origin")
+    return Field(
+        numbers("values"),
+        Kind(packed["kind"]),
+        packed.get("source", ""),
+        np.asarray(packed["levels"], dtype=np.float64) if "levels" in packed else None,
+        None if origin is None else np.asarray(origin, dtype=np.uint8),
+        tuple(packed.get("origins", ("direct",))),
+    )
+
+
+def _text(when: datetime) -> str:
+    return when.astimezone(UTC).isoformat()
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text)

@@ -1,0 +1,146 @@
+"""Readers of single values out of strict YAML: each gives the value, or notes a fault.
+
+A reader takes a node and the collector of faults; it returns None when it found a fault, so that
+reading goes on and every fault is told at once.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping, Set
+from dataclasses import dataclass
+from typing import Any
+
+from wxgate.errors import UsageError
+from wxgate.strictyaml import Block, Faults, Node, Scalar, nearest
+from wxgate.units import parse_amount, spellings, unit
+
+_ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*\Z", re.ASCII)
+_NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?\Z", re.ASCII)
+Reader = Callable[[Node, Faults], Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """How a figure is held: its unit, the range that makes sense, and whether it is a difference.
+
+    A temperature difference of 3 degC is 3 K.
+    """
+
+    units: str
+    low: float
+    high: float
+    difference: bool = False
+
+
+def tidy(value: float) -> float:
+    """Twelve digits of a number, so that 20 kt and 37.04 km/h are the very same limit."""
+    return float(f"{value:.12g}")
+
+
+def text_of(node: Node, faults: Faults) -> str | None:
+    """One line of text, runs of spaces and line breaks made one space."""
+    if not isinstance(node, Scalar):
+        faults.add(
+            node.place, "a list or mapping", "a text is allowed here", "write it in one line"
+        )
+        return None
+    text = " ".join(node.text.split())
+    if not text:
+        faults.add(node.place, "nothing", "a text is needed here", "write it, or delete the key")
+        return None
+    return text
+
+
+def word_of(node: Node, faults: Faults) -> str | None:
+    """A name in small letters, figures and hyphens."""
+    text = text_of(node, faults)
+    if text is not None and not _ID.match(text):
+        faults.add(
+            node.place,
+            f"the name {text!r}",
+            "small letters, figures and hyphens are allowed",
+            "write for example light-249g",
+        )
+        return None
+    return text
+
+
+def choice_of(*words: str) -> Reader:
+    """A reader that takes one of these words."""
+
+    def choose(node: Node, faults: Faults) -> str | None:
+        text = text_of(node, faults)
+        if text is not None and text not in words:
+            faults.add(node.place, repr(text), f"allowed: {', '.join(words)}", nearest(text, words))
+            return None
+        return text
+
+    return choose
+
+
+def boolean_of(node: Node, faults: Faults) -> bool | None:
+    """``true`` or ``false``, and no other spelling."""
+    text = choice_of("true", "false")(node, faults)
+    return None if text is None else text == "true"
+
+
+def figure_of(figure: Figure, *, bare: bool = False) -> Reader:
+    """A reader of a number with its unit; ``bare`` lets a number stand alone."""
+
+    def amount(node: Node, faults: Faults) -> float | None:
+        text = text_of(node, faults)
+        if text is None:
+            return None
+        if bare and _NUMBER.match(text):
+            text = f"{text} {figure.units}"
+        try:
+            value = tidy(parse_amount(text, figure.units, difference=figure.difference))
+        except UsageError as error:
+            if "did you mean" in error.remedy.lower():
+                faults.add_error(node.place, error)
+            else:  # of all units, only those that could stand here help
+                units = ", ".join(spellings(unit(figure.units).dimension))
+                faults.add(node.place, error.what, f"allowed units: {units}")
+            return None
+        if not (math.isfinite(value) and figure.low <= value <= figure.high):
+            faults.add(
+                node.place,
+                f"{text!r} is {value:g} {figure.units}",
+                f"allowed: {figure.low:g} to {figure.high:g} {figure.units}",
+                "check the number and its unit",
+            )
+            return None
+        return value
+
+    return amount
+
+
+def read_keys(
+    node: Node, keys: Mapping[str, Reader], required: Set[str], faults: Faults
+) -> dict[str, Any]:
+    """The values of a mapping by its readers; every unknown, missing or bad key is a fault."""
+    if not isinstance(node, Block):
+        faults.add(
+            node.place,
+            "no mapping",
+            f"keys are needed here: {', '.join(keys)}",
+            "write 'key: value'",
+        )
+        return {}
+    for key, place in node.keys.items():
+        if key not in keys:
+            faults.add(
+                place, f"the key {key!r} is not known", f"allowed: {', '.join(keys)}",
+                nearest(key, keys),
+            )  # fmt: skip
+    for key in sorted(required - set(node.keys)):
+        faults.add(node.place, f"the key {key!r} is missing", "", f"add a line '{key}: ...'")
+    found = {}
+    for key, value in node.entries.items():
+        if key in keys:
+            read_value = keys[key](value, faults)
+            if read_value is not None:
+                found[key] = read_value
+    return found
