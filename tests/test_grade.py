@@ -173,6 +173,23 @@ def test_a_substitute_caps_the_hours_that_used_it() -> None:
     assert codes(forecast, book(GUST, substitutes=(cap,))) == [GO, MA, MA, UN]
 
 
+def test_a_substitute_is_told_also_where_it_caps_nothing() -> None:
+    field = make_field(
+        "gust_at_flight_height", np.array([5.0, 5.0, 5.0, 5.0]),
+        origin=np.array([0, 0, 1, 0], np.uint8), origins=("direct", "estimated"),
+    )  # fmt: skip
+    learners = Condition(skills=frozenset({Skill.FIRST_FLIGHT}))
+    cap = Substitute("gust_at_flight_height", "estimated", MA, when=(learners,), because="b")
+    forecast = forecast_of({"gust_at_flight_height": field})
+    graded = grade(
+        forecast, book(GUST, substitutes=(cap,)), aircraft=MID, skill=Skill.NOVICE, height=60.0
+    )
+    hours = verdicts(graded, START, 3)
+    assert [v.grade for v in hours] == [GO, GO, GO]
+    told = [any("estimated" in r.note for r in v.reasons) for v in hours]
+    assert told == [False, True, True]
+
+
 # ---------------------------------------------------------------------- age
 
 

@@ -9,6 +9,8 @@ import pytest
 from hours import MID, START, forecast_of
 
 from wxgate.brief import Brief, make_brief
+from wxgate.errors import ContractError
+from wxgate.forecast import make_field
 from wxgate.profiles import Pilot, Site, Skill
 from wxgate.report.text import MOST_LINES, WIDTH, brief_text
 from wxgate.report.words import age, shown, span, zone
@@ -109,3 +111,12 @@ def test_values_are_shown_in_the_units_of_the_trade() -> None:
     assert shown("planetary_k_index", 0.0) == "0.00"
     assert shown("gust_at_flight_height", None) == "missing"
     assert [age(0.5), age(5.2), age(80)] == ["30 min", "5 h", "3 days"]
+
+
+def test_a_forecast_of_members_is_no_brief() -> None:
+    gusts = make_field("gust_at_flight_height", np.full((4, 3), 5.0))
+    forecast = forecast_of({"gust_at_flight_height": gusts, "visibility": [9e3] * 4})
+    with pytest.raises(ContractError, match="one place and one forecast"):
+        make_brief(
+            forecast, BOOK, site=SITE, aircraft=MID, pilot=PILOT, height=60.0, now=START, hours=3
+        )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from wxgate.errors import ContractError
 from wxgate.forecast import Forecast
 from wxgate.grade import grade, with_age
 from wxgate.profiles import Aircraft, Pilot, Site
@@ -54,6 +55,7 @@ def make_brief(
     """Grade derived hours from the full hour at or before ``now`` and pick the window to fly in.
 
     ``forecast`` is derived for the same site, aircraft and height; ``now`` is aware.
+    ContractError for a forecast of a map or of members.
     """
     aged = with_age(forecast, now)
     graded = grade(
@@ -64,6 +66,12 @@ def make_brief(
         height=height,
         latitude=site.latitude,
     )
+    if graded.codes.ndim != 1:
+        grid = ", ".join(forecast.attributes.get("grid", {}).get("dims", ())) or "more than time"
+        raise ContractError(
+            f"the forecast has {grid}, but a brief is for one place and one forecast",
+            remedy="Give a file for one place, without members, such as `wxgate fetch` writes.",
+        )
     found = verdicts(graded, now, hours)
     # What is left of the hour under way is no full hour to plan with, but it is graded and shown.
     ahead = [v for v in found if v.start >= now] if len(found) > 1 else list(found)

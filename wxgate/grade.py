@@ -42,7 +42,8 @@ class Outcome:
     codes: Codes  #: (time, ...)
     value: Array  #: (time, ...) the worse end of the hour, NaN where missing
     margin: Array  #: (time, ...) share of the no-go limit; NaN where missing or not applying
-    applies: Flags  #: (time, ...) False where the rule's conditions are not met
+    applies: Flags  #: (time, ...) False where a rule's conditions are not met, or where a
+    #: substitute was not used
     missing: Flags  #: (time, ...)
     limits: Limits  #: canonical unit, as they hold for this pilot and aircraft
 
@@ -151,10 +152,9 @@ class _Bench:
             if limits and self.concerns(rule.when):
                 yield self.rule_outcome(rule, limits)
         for substitute in rulebook.substitutes:
-            if self.concerns(substitute.when):
-                outcome = self.substitute_outcome(substitute)
-                if outcome is not None:
-                    yield outcome
+            outcome = self.substitute_outcome(substitute)
+            if outcome is not None:
+                yield outcome
 
     def concerns(self, when: Sequence[Condition]) -> bool:
         """Whether this pilot and aircraft are meant at all."""
@@ -186,19 +186,23 @@ class _Bench:
         return Outcome(rule, codes, values, margin, applies, missing & applies, limits)
 
     def substitute_outcome(self, substitute: Substitute) -> Outcome | None:
-        """The cap where a quantity was had by this substitute; None where it never was."""
+        """The cap where a quantity was had by this substitute; None where it never was.
+
+        It is told in every hour that used it, also where its conditions spare the hour the cap.
+        """
         found = self.field(substitute.quantity)
         if found is None or found.origin is None or substitute.origin not in found.origins:
             return None
         used = self.on_time(found, found.origin == found.origins.index(substitute.origin))
         if found.kind is Kind.POINT:
             used = _two_ends(used, False)
-        applies = used & self.applies(substitute.when, used.shape)
-        codes = np.where(applies, np.uint8(substitute.cap), np.uint8(Grade.GO))
+        capped = used & self.applies(substitute.when, used.shape)
+        capped &= self.concerns(substitute.when)
+        codes = np.where(capped, np.uint8(substitute.cap), np.uint8(Grade.GO))
         nothing = np.full(codes.shape, _NAN, np.float32)
         values = self.on_time(found, found.values) if found.levels is None else nothing
         missing = np.zeros(codes.shape, np.bool_)
-        return Outcome(substitute, codes, values, nothing, applies, missing, {})
+        return Outcome(substitute, codes, values, nothing, used, missing, {})
 
     def on_time(self, found: Field, values: NDArray[T]) -> NDArray[T]:
         """Values of a field with a time axis, also where they do not change with time."""

@@ -30,7 +30,7 @@ FRESH = timedelta(minutes=30)
 #: What is older than this, or beyond this size, is of no use to a later brief.
 KEEP, KEEP_BYTES = timedelta(days=4), 4_000_000_000
 #: Hours beyond those asked for, for rules that look at an hour and its neighbours.
-BEFORE, AFTER = 2, 2
+BEFORE, AFTER = 3, 2
 
 
 @dataclass(frozen=True, slots=True)
