@@ -51,15 +51,16 @@ def tally(
     """For each rule and substitute how many hours it gave which of :data:`WORDS`, by its name.
 
     ``forecast`` is one for a site and not derived yet; ``hours`` are those of its axis that
-    count, all that have both ends unless told otherwise, and the forecast is as old as at the
-    first of them. A rule that applied to no hour has an empty count.
+    count, all that have both ends unless told otherwise. The forecast is as old as at the first
+    of them, or new if a run is later. A rule that applied to no hour has an empty count.
     """
     counts: Tally = {}
     for rule in rulebook.rules:
         counts[name_of(rule)] = Counter()
     for substitute in rulebook.substitutes:
         counts[name_of(substitute)] = Counter()
-    now = to_datetime(forecast.time[hours][0])
+    runs = [p.run for p in forecast.provenance if p.run is not None]
+    now = max([to_datetime(forecast.time[hours][0]), *runs])
     for (aircraft, height), same in groupby(casts, key=lambda cast: (cast.aircraft, cast.height)):
         derived = derive(forecast, site=site, aircraft=aircraft, height=height)
         aged = with_age(derived, now)
