@@ -421,9 +421,19 @@ LOW_SUN = Scenario(
     before=30,
 )  # fmt: skip
 
+LOW_SUN_AHEAD = replace(
+    LOW_SUN,
+    id="23 low winter sun, flight box towards it",
+    site={**MEADOW, "flight_direction": "135 degree"},
+    casts=(
+        Cast(MID, NOVICE, 40, {9: "marginal glare"}),
+        Cast(MID, EXPERT, 40, {9: "marginal glare"}),
+    ),
+)
+
 TIMELY = (
     MISSING_GUST, MISSING_WIND, STALE, SUMMER_TIME, POLAR_NIGHT, POLAR_DAY, SOUTH, DATE_LINE,
-    LOW_SUN,
+    LOW_SUN, LOW_SUN_AHEAD,
 )  # fmt: skip
 
 #: The same sea breeze in a model that draws the onset sharply: until 12:00 all is calm.

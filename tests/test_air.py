@@ -213,3 +213,16 @@ def test_pressure_moves_from_model_terrain_to_the_site():
     ratio = make("air_density", low).values / make("air_density", unknown).values
     # Barometric formula: exp(-500 / 8230) for a scale height R T / g of 8225 m.
     np.testing.assert_allclose(ratio, np.exp(-500 / 8225), rtol=1e-4)
+
+
+@pytest.mark.parametrize(("metres", "density"), [(500, 1.16727), (1500, 1.05807), (3000, 0.90912)])
+def test_standard_density_of_round_heights(metres, density):
+    # Computed by us from the formulas of Doc 7488, which the tables above anchor; geopotential m.
+    assert air.standard_density(np.float64(metres)) == pytest.approx(density, abs=2e-5)
+
+
+def test_density_altitude_of_the_handbook_exactly():
+    # PHAK sample problem: pressure altitude 5718 ft, 70 degF; dry air; computed by us: 7709 ft.
+    pressure = air.standard_pressure(np.float64(5718 * FOOT))
+    dry = air.air_density(pressure, np.float64(273.15 + 21.11), np.float64(150.0))
+    assert air.density_altitude(dry) / FOOT == pytest.approx(7709, abs=5)

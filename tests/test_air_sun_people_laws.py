@@ -270,8 +270,11 @@ def test_a_recipe_of_missing_values_gives_missing(recipe):
     assert recipe.says
     assert recipe.citation
     time = START + np.arange(3) * HOUR
-    site = Site("field", "Invented field", 52.0, 5.0, "UTC")
-    aircraft = Aircraft("mid-900g", "Invented", 0.9, 12, 0.44, 263.15, 313.15, 13)
+    site = Site("field", "Invented field", 52.0, 5.0, "UTC", flight_direction=90.0)
+    aircraft = Aircraft(
+        "mid-900g", "Invented", 0.9, 12, 0.44, 263.15, 313.15, 13,
+        slow_airspeed=8, endurance=2100, descent_speed=3,
+    )  # fmt: skip
     fields = {
         n: make_field(n, np.full(() if QUANTITIES[n].kind == "constant" else 3, np.nan))
         for n in recipe.needs

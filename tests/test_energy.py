@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 
 from wxgate.derive import energy
+from wxgate.derive.recipe import Inputs
+from wxgate.forecast import make_field
+from wxgate.profiles import Aircraft, Site
 
 pytestmark = pytest.mark.truth
 
@@ -129,3 +132,44 @@ def test_power_in_wind():
     assert np.isnan(
         energy.wind_power_factor(np.array([3.0, np.nan]), np.array([np.nan, 1.0]))
     ).all()
+
+
+def test_flight_time():
+    # By hand: 30 min, 0.85 of the battery at 0 degC, 1.05 x the power in thin air, 1.16 x in wind.
+    found = energy.usable_flight_time(1800.0, np.float64(0.85), np.float64(1.05), np.float64(1.16))
+    assert found == pytest.approx(1800 * 0.85 / 1.05 / 1.16)
+
+
+def test_gust_beside_the_airspeed():
+    # Common practice, no source: the airspeed should be 0.8 of the gust or more.
+    ratio = energy.airspeed_to_gust_ratio(10.0, np.array([12.5, 20.0, 0.0, np.nan]))
+    np.testing.assert_allclose(ratio, [0.8, 0.5, 1000.0, np.nan])
+
+
+def test_ways_home_in_a_forecast():
+    # Slow mode 6 m/s in 8 m/s of wind: no way home. Normal mode 10 m/s: 2 m/s, and 1080 m of reach
+    # in ten minutes (added up by hand above). 120 m down at 3 m/s: 320 m of drift to the east.
+    craft = Aircraft("light", "Invented", 0.249, 10.7, 0.36, 263.15, 313.15, 10.0,
+                     slow_airspeed=6.0, endurance=600.0, descent_speed=3.0)  # fmt: skip
+    time = np.datetime64("2026-05-01T00:00:00") + np.arange(2) * np.timedelta64(3600, "s")
+    wind = {
+        "wind_speed_at_flight_height": 8.0, "wind_from_direction_at_flight_height": 270.0,
+        "gust_spread": 2.0, "gust_at_flight_height": 10.0, "battery_factor": 1.0,
+        "hover_power_factor": 1.0, "air_temperature": 298.15,
+    }  # fmt: skip
+    fields = {name: make_field(name, np.full(2, value)) for name, value in wind.items()}
+    site = Site("field", "Invented field", 52.0, 5.0, "UTC")
+    for recipe in energy.RECIPES:
+        fields[recipe.name] = recipe.make(Inputs(time, fields, site, craft, 120.0))
+    found = {name: float(field.values[0]) for name, field in fields.items()}
+    assert found["return_ground_speed"] == pytest.approx(2)
+    assert found["return_ground_speed_slow"] == found["reach_slow"] == 0
+    assert found["usable_flight_time"] == pytest.approx(600 / 1.16, rel=1e-6)
+    assert found["reach"] == pytest.approx(1080 / 1.16, rel=1e-5)
+    assert found["drift_distance"] == pytest.approx(320)
+    assert (found["drift_sector_start"], found["drift_sector_end"]) == (60, 120)
+    fields["wind_from_direction_at_flight_height"] = make_field(
+        "wind_from_direction_at_flight_height", np.array([0.0, 360.0])
+    )
+    calm = energy.RECIPES[-1].make(Inputs(time, fields, site, craft, 120.0))
+    np.testing.assert_array_equal(calm.values, [np.nan, 210])

@@ -185,3 +185,19 @@ def test_evenings_near_the_magnetic_equator():
     assert flag("2026-03-20T08:00", 180.0, 5.0) == 1
     assert np.isnan(flag("2026-03-20T08:00", float("nan"), 5.0))
     assert np.isnan(flag("NaT", 0.0, 5.0))
+
+
+def test_chance_of_a_storm():
+    # Verification at Brussels (J. Space Weather Space Clim. 2014, table 4), 2985 days: hit rate 36
+    # %, false alarms 53 % of the forecasts, storms on 10.8 % of days. By Bayes: 0.47 and 0.076.
+    hits = 0.36 * 0.108
+    forecasts = hits / (1 - 0.53)
+    assert pytest.approx(hits / forecasts, abs=0.005) == geo.STORM_FORECAST
+    assert pytest.approx((0.108 - hits) / (1 - forecasts), abs=0.003) == geo.NO_STORM_FORECAST
+    kp = np.array([4.33, 4.67, 4.33, 4.67, np.nan, np.nan])
+    predicted = np.array([False, False, True, True, True, False])
+    values, origin = geo.storm_probability(kp, predicted)
+    np.testing.assert_allclose(values, [0, 1, 0.076, 0.47, 0.11, 0.11])
+    names = [geo.STORM_ORIGINS[i] for i in origin]
+    assert names == ["direct", "direct", "forecast of no storm", "forecast of a storm",
+                     "climatology", "climatology"]  # fmt: skip

@@ -789,7 +789,7 @@ def test_the_users_endpoints_are_laid_over_the_shipped(tmp_path: Path) -> None:
     ("text", "told"),
     [
         ("gfs:\n  ceiling_referense: agl\n", "ceiling_reference"),
-        ("gsf: {}\n", "gfs"),
+        ("gfss: {}\n", "'gfs'"),
         ("gfs: 3\n", "mapping"),
         ("- gfs\n", "mapping"),
         ("gfs: {order: [crop\n", "read"),

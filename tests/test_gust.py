@@ -341,7 +341,8 @@ def test_a_city_roughness_still_gives_a_gust(z0: float) -> None:
 @pytest.mark.parametrize(
     ("sun", "cloud", "wind", "least"),
     [
-        (40, 0.1, 3, 0.15), (5, 0.1, 3, 0.10), (40, 0.8, 3, 0.10), (40, 0.1, 7, 0.10),
+        (40, 0.1, 3, 0.15), (5, 0.1, 3, 0.10), (40, 0.8, 3, 0.10), (40, 0.1, 10, 0.10),
+        (40, 0.8, 7, 0.10),
         (-5, 0.1, 3, 0.05), (-5, 0.6, 3, 0.10), (-5, 0.1, 6, 0.10), (-5, np.nan, 3, 0.10),
         (np.nan, 0.1, 3, 0.15), (np.nan, np.nan, 3, 0.15), (40, np.nan, 3, 0.15),
     ],
@@ -349,6 +350,15 @@ def test_a_city_roughness_still_gives_a_gust(z0: float) -> None:
 def test_least_turbulence(sun: float, cloud: float, wind: float, least: float) -> None:
     # science notes 2.2: stable 0.05, neutral 0.10, unstable 0.15; unknown counts as unstable
     assert float(least_intensity(sun, cloud, wind)) == least
+
+
+def test_what_thermals_stir_up_does_not_end_with_more_wind() -> None:
+    # Unstable air ends at 6 m/s, with a band around; intensity x wind does not fall in it (ours).
+    wind = np.linspace(0, 15, 301)
+    assert (np.diff(least_intensity(40, 0.1, wind) * wind) >= -1e-12).all()
+    assert float(least_intensity(40, 0.1, 6)) == pytest.approx(0.12)
+    assert float(least_intensity(40, 0.1, 4.8)) == pytest.approx(0.15)
+    assert float(least_intensity(40, 0.1, 7.2)) == pytest.approx(0.10)
 
 
 # ------------------------------------------------------------------ laws of the gust

@@ -391,3 +391,9 @@ def test_a_point_equals_its_cell_and_nan_stays_nan(function) -> None:
     assert missing[0, 0]
     assert missing[1, 1]
     assert missing.sum() == 2
+
+
+def test_an_aircraft_from_indoors_mists_over_in_humid_air() -> None:
+    """Definition of the dew point; the 20 degC of room or car are common practice, no source."""
+    humid = moisture.condensation_flag(np.array([24.0, 19.1, 18.9, np.nan]) + ZERO)
+    np.testing.assert_array_equal(humid, [1, 1, 0, np.nan])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -10,8 +11,9 @@ from hours import MID, START, forecast_of
 
 from wxgate.brief import Brief, make_brief
 from wxgate.errors import ContractError
-from wxgate.forecast import make_field
+from wxgate.forecast import Forecast, make_field
 from wxgate.profiles import Pilot, Site, Skill
+from wxgate.report.json import brief_json
 from wxgate.report.text import MOST_LINES, WIDTH, brief_text
 from wxgate.report.words import age, shown, span, zone
 from wxgate.rulebook import Rule, Rulebook, Word
@@ -40,7 +42,7 @@ def brief(gusts: list[float], visibility: float = 20000.0, hours: int | None = N
         {"gust_at_flight_height": gusts, "visibility": [visibility] * len(gusts)}
     )
     return make_brief(
-        forecast, BOOK, site=SITE, aircraft=MID, pilot=PILOT, height=60.0, now=START,
+        [forecast], BOOK, site=SITE, aircraft=MID, pilot=PILOT, height=60.0, now=START,
         hours=hours or len(gusts) - 1,
     )  # fmt: skip
 
@@ -93,7 +95,7 @@ def test_local_days_of_23_and_25_hours() -> None:
         {"gust_at_flight_height": [5.0] * 26, "visibility": [9e3] * 26}, start=midnight
     )
     made = make_brief(
-        forecast, BOOK, site=SITE, aircraft=MID, pilot=PILOT, height=60.0, now=midnight, hours=25
+        [forecast], BOOK, site=SITE, aircraft=MID, pilot=PILOT, height=60.0, now=midnight, hours=25
     )
     rows = [line.split()[2:] for line in brief_text(made).splitlines() if line[:6] == "Sun 25"]
     assert sum(len(row) for row in rows) == 25
@@ -118,5 +120,26 @@ def test_a_forecast_of_members_is_no_brief() -> None:
     forecast = forecast_of({"gust_at_flight_height": gusts, "visibility": [9e3] * 4})
     with pytest.raises(ContractError, match="one place and one forecast"):
         make_brief(
-            forecast, BOOK, site=SITE, aircraft=MID, pilot=PILOT, height=60.0, now=START, hours=3
+            [forecast], BOOK, site=SITE, aircraft=MID, pilot=PILOT, height=60.0, now=START, hours=3
         )
+
+
+def test_where_sources_disagree_the_stricter_counts_and_it_is_told() -> None:
+    def told_by(name: str, gusts: list[float]) -> Forecast:
+        made = forecast_of({"gust_at_flight_height": gusts, "visibility": [9e3] * len(gusts)})
+        return replace(made, provenance=(replace(made.provenance[0], source=name, title=name),))
+
+    calm, rough = told_by("calm", [5.0] * 5), told_by("rough", [5.0, 5.0, 7.0, 9.0, 5.0])
+    for order in ([calm, rough], [rough, calm]):
+        made = make_brief(
+            order, BOOK, site=SITE, aircraft=MID, pilot=PILOT, height=60.0, now=START, hours=4
+        )
+        assert [v.grade for v in made.hours] == [
+            Grade.GO, Grade.MARGINAL, Grade.NO_GO, Grade.NO_GO,
+        ]  # fmt: skip
+        assert dict(made.hours[1].by_source) == {"calm": Grade.GO, "rough": Grade.MARGINAL}
+        text = " ".join(brief_text(made).split())
+        assert "disagree in 3 h, the stricter counts" in text
+        assert brief_json(made)["hours"][2]["by_source"] == {
+            name: {"calm": "go", "rough": "no-go"}[name] for name in ("calm", "rough")
+        }

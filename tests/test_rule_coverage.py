@@ -53,7 +53,10 @@ UNTRIED = {
     "ceiling_clearance: condensation level": _BRINGS + "a ceiling",
     "thunder_probability: CAPE missing": _BRINGS + "CAPE",
     "thunder_probability: CAPE missing, total for convective precipitation": _BRINGS + "CAPE",
-    "planetary_k_index: climatology": _BRINGS + "a K index",
+    "terrain-difference": "the sites of the scenarios lie as high as the model's ground",
+    "lee-side": "no site of a scenario has a steep hill; the tests of terrain have one",
+    "wake": "the scenario with a hedge flies high above its wake",
+    "geomagnetic_storm_probability: climatology": _BRINGS + "a K index",
 }
 
 

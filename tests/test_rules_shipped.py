@@ -68,25 +68,39 @@ def test_us_figures() -> None:
     assert limit(us.rule("us-height"), Grade.NO_GO) == pytest.approx(121.92, abs=1e-4)
     assert limit(us.rule("us-visibility"), Grade.NO_GO) == pytest.approx(4828.03, abs=5e-3)
     assert limit(us.rule("us-cloud-above"), Grade.NO_GO) == pytest.approx(152.4, abs=1e-4)
-    # 107.29: an anti-collision light outside sunrise to sunset; the standard altitude of the sun
-    # is -50 arc minutes (Meeus ch. 15, in soniakeys/meeus v3/rise/rise.go, read 2026-11).
-    assert limit(us.rule("us-light"), Grade.MARGINAL) == pytest.approx(-50 / 60, abs=5e-5)
-    assert len(us.rules) == 4
+    # 107.29: an anti-collision light outside sunrise to sunset, and at night training too; civil
+    # twilight is 30 minutes there (section text at jrupprechtlaw.com, and a text of 2024, read
+    # 2026-11). The classes of twilight are held against that in the tests of the sun.
+    assert us.rule("us-twilight").quantity == us.rule("us-night").quantity == "fixed_twilight"
+    assert limit(us.rule("us-twilight"), Grade.MARGINAL) == 1
+    assert limit(us.rule("us-night"), Grade.MARGINAL) == 2
+    assert len(us.rules) == 5
 
 
 def test_european_figure() -> None:
-    """(EU) 2019/947 article 4: 120 m from the closest point of the surface (gesetze.legal, read
-    2026-11)."""
+    """(EU) 2019/947 article 4: 120 m from the closest point of the surface (gesetze.legal);
+    UAS.OPEN.060: a green flashing light at night (eudroneport.com); night from the end of civil
+    twilight (EASA, quoted), the sun 6 degrees down (USNO). All read 2026-11."""
     eu = law("eu-open")
-    assert [limit(r, Grade.NO_GO) for r in eu.rules] == [120.0]
+    assert limit(eu.rule("eu-height"), Grade.NO_GO) == 120.0
+    night_is_when_civil_twilight_is_over(eu.rule("eu-night"))
+    assert len(eu.rules) == 2
+
+
+def night_is_when_civil_twilight_is_over(rule: Rule) -> None:
+    assert rule.quantity == "civil_twilight"
+    assert rule.limits.keys() == {Grade.MARGINAL}
+    assert limit(rule, Grade.MARGINAL) == 2
 
 
 def test_british_figure() -> None:
-    """CAA Drone Code, where you can fly: 120 m or 400 ft (register-drones.caa.co.uk, read
-    2026-11)."""
+    """CAA Drone Code, where you can fly: 120 m or 400 ft (register-drones.caa.co.uk); a flashing
+    green light at night (summary at neighbourhoodalert.co.uk). Both read 2026-11."""
     uk = law("uk")
-    assert [limit(r, Grade.NO_GO) for r in uk.rules] == [120.0]
-    assert "400 ft" in uk.rules[0].because
+    assert limit(uk.rule("uk-height"), Grade.NO_GO) == 120.0
+    assert "400 ft" in uk.rule("uk-height").because
+    night_is_when_civil_twilight_is_over(uk.rule("uk-night"))
+    assert len(uk.rules) == 2
 
 
 def test_canadian_figure() -> None:

@@ -200,14 +200,6 @@ def test_the_hour_that_summer_time_leaves_out(
 # ---------------------------------------------------------------------- not built yet
 
 
-@pytest.mark.xfail(strict=True, reason="no flight box and no rule on glare yet")
-def test_a_low_sun_behind_the_flight_box_is_marginal(brief: Brief) -> None:
-    """Scenario 23: sun at 8 degrees and the box towards it: marginal, rotate the box."""
-    scenario = BY_NUMBER["23"]
-    towards = replace(scenario, site={**scenario.site, "notes": "flight box to the south-east"})
-    assert hours_of(brief(towards, scenario.casts[0]), towards)[9]["grade"] == "marginal"
-
-
 @pytest.mark.xfail(strict=True, raises=AssertionError, reason="no ensembles yet")
 @pytest.mark.parametrize(
     ("skill", "limit", "grade"), [("experienced", 10.2, "marginal"), ("novice", 6.6, "no-go")]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -47,21 +46,31 @@ def test_hours_come_back_bit_for_bit(tmp_path: Path) -> None:
     assert found.forecast.provenance == before.provenance
 
 
-@pytest.mark.parametrize("damage", ["empty", "half", "flip", "format", "list"])
+@pytest.mark.parametrize("damage", ["empty", "half", "flip", "list"])
 def test_damage_is_as_good_as_nothing(tmp_path: Path, damage: str) -> None:
     store.save(tmp_path, "k", some(), at=AT)
     path = tmp_path / "k.json"
     text = path.read_text()
-    whole = json.loads(text)
     path.write_text(
         {
             "empty": "",
             "half": text[: len(text) // 2],
             "flip": text.replace("1.1", "0.1", 1),
-            "format": json.dumps({**whole, "format": 0}),
             "list": "[]",
         }[damage]
     )
+    assert store.load(tmp_path, "k") is None
+
+
+def test_another_format_and_another_question_are_as_good_as_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store.save(tmp_path, "k", some(), at=AT)
+    (tmp_path / "k.json").rename(tmp_path / "other.json")
+    assert store.load(tmp_path, "other") is None, "the answer to another question"
+    with monkeypatch.context() as older:
+        older.setattr(store, "FORMAT", store.FORMAT - 1)
+        store.save(tmp_path, "k", some(), at=AT)
     assert store.load(tmp_path, "k") is None
 
 

@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from wxgate.derive import daylight, sun
+from wxgate.derive.recipe import Inputs
+from wxgate.profiles import Site
 
 pytestmark = pytest.mark.truth
 
@@ -269,3 +271,41 @@ def test_width_of_the_glare():
     assert sun.glare_angle(20.0, 0.0, 30.0, width) == pytest.approx(25.0, abs=1e-9)
     assert sun.glare_half_width(8.0, 60.0, 25.0) == 0.0  # 52 degrees apart at the least
     assert sun.glare_half_width(80.0, 85.0, 25.0) == 180.0  # 15 degrees apart at the most
+
+
+def test_glare_on_the_way_up_and_out():
+    # Against all sights from 0 to 45 degrees of elevation, one by one.
+    rng = np.random.default_rng(17)
+    elevation, aside = rng.uniform(-0.8, 90, 200), rng.uniform(-180, 180, 200)
+    sights = np.linspace(0, 45, 1801)
+    every = sun.glare_angle(elevation, 0.0, sights[:, None], aside).min(axis=0)
+    np.testing.assert_allclose(sun.smallest_glare_angle(elevation, aside), every, atol=0.02)
+    widths = sun.glare_half_width(elevation, sights[:, None], 25.0).max(axis=0)
+    np.testing.assert_allclose(sun.widest_glare(elevation, 25.0), widths, atol=0.02)
+
+
+def test_glare_of_a_low_winter_sun():
+    # Scenario 23 of the science notes: sun at 8 degrees, flown towards it. 40 degrees aside the
+    # nearest sight is 39.5 degrees away: sin = cos 8 sin 40.
+    assert sun.smallest_glare_angle(np.float64(8.0), np.float64(0.0)) == pytest.approx(0, abs=1e-6)
+    assert sun.smallest_glare_angle(np.float64(8.0), np.float64(40.0)) == pytest.approx(
+        39.5, abs=0.1
+    )
+    assert sun.smallest_glare_angle(np.float64(8.0), np.float64(180.0)) > 90
+    # With the sun down nothing dazzles.
+    assert sun.smallest_glare_angle(np.float64(-2.0), np.float64(0.0)) == 180
+    assert sun.widest_glare(np.float64(-2.0)) == 0
+    assert np.isnan(sun.smallest_glare_angle(np.float64(np.nan), np.float64(0.0)))
+
+
+@pytest.mark.parametrize("flown", [None, 130.0, 310.0])
+def test_glare_by_the_direction_that_a_site_states(flown):
+    # 20 January at 52 N: the sun stands low in the south-east at 9:30 UTC.
+    site = Site("field", "Invented field", 52.0, -1.5, "UTC", flight_direction=flown)
+    time = np.array(["2026-01-20T09:00", "2026-01-20T10:00"], "datetime64[s]")
+    fields = {}
+    for recipe in sun.RECIPES:
+        fields[recipe.name] = recipe.make(Inputs(time, fields, site, None, 40.0))
+    glare = fields["glare_angle"]
+    assert (glare.values < 25).all() == (flown == 130.0)
+    assert glare.origins[glare.origin[0]] == ("sun behind the pilot" if flown is None else "direct")

@@ -13,6 +13,7 @@ from wind_cases import FIELD, NEUTRAL, derived, steady
 from wxgate.derive.terrain import (
     flow_separates,
     hill_speedup,
+    in_lee,
     in_wake,
     internal_boundary_layer,
     shelter_factor,
@@ -88,6 +89,42 @@ def test_steep_lee_slopes_separate() -> None:
     # Taylor & Lee 1984: validity up to a slope of 0.3 (abstract read 2026-11)
     assert not flow_separates(RIDGE)  # 0.2
     assert flow_separates(replace(RIDGE, half_length=60.0))  # 0.33
+
+
+@truth
+@pytest.mark.parametrize(
+    ("position", "lee"), [(0.0, False), (50.0, True), (-50.0, True), (400.0, True), (401.0, False)]
+)
+def test_the_lee_of_a_steep_hill(position: float, lee: bool) -> None:
+    # science notes 1.5: slope above 0.3 separates, gusty to 5-10 heights (common practice)
+    steep = replace(RIDGE, half_length=60.0, position=position)
+    assert in_lee(steep) is lee
+    found = derived(steady((10, 100), (6, 8)), 60, site=replace(FIELD, hill=steep), **NEUTRAL)
+    assert found["lee_separation"].values == float(lee)
+    assert not in_lee(replace(RIDGE, position=position))
+    assert not in_lee(None)
+
+
+@truth
+def test_hill_and_shelter_at_the_launch_place() -> None:
+    # by hand: 6 m/s at 10 m, x 1.65 on the ridge, x 0.22 behind a belt 5 heights away (EC1763)
+    both = replace(FIELD, hill=RIDGE, shelter=HEDGE)
+    found = derived(steady((10, 100), (6, 8)), 60, site=both, **NEUTRAL)
+    assert found["launch_wind_speed"].values[0] == pytest.approx(6 * 1.65 * 0.22, abs=0.02)
+    aloft = found["wind_speed_at_flight_height"].values[0]
+    assert found["wind_step"].values[0] == pytest.approx(aloft - 6 * 1.65 * 0.22, abs=0.02)
+    # on the bare ridge the launch is as windy as the flight: the step shrinks
+    bare = derived(steady((10, 100), (6, 8)), 60, site=replace(FIELD, hill=RIDGE), **NEUTRAL)
+    assert bare["wind_step"].values[0] == pytest.approx(abs(aloft - 6 * 1.65), abs=0.04)
+
+
+@truth
+@pytest.mark.parametrize(("height", "wake"), [(15.0, 1.0), (16.0, 0.0), (60.0, 0.0)])
+def test_a_flight_in_the_wake_is_flagged(height: float, wake: float) -> None:
+    # science notes 1.5 (common practice): an 8 m hedge, 40 m away
+    site = replace(FIELD, shelter=HEDGE)
+    found = derived(steady((10, 100), (6, 8)), height, site=site, **NEUTRAL)
+    assert found["wake_turbulence"].values == wake
 
 
 @truth

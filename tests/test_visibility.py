@@ -24,6 +24,7 @@ from wxgate.derive.visibility import (
     snow_extinction,
     visibility,
     visibility_from_extinction,
+    visual_radius,
     visual_range,
 )
 from wxgate.forecast import Field
@@ -262,3 +263,22 @@ def test_a_point_equals_its_cell() -> None:
     for at in np.ndindex(shape):
         assert visibility(*(v[at] for v in arrays)) == grid[at]
     assert np.isnan(visibility(a(np.nan), a(np.nan), a(0.1), a(0.0)))
+
+
+def test_line_of_sight_at_flight_height() -> None:
+    # By hand: 3-4-5; an aircraft 0.36 m across is seen to 138 m, at 60 m height to 124 m around.
+    assert visual_radius(np.array(100.0), 60.0) == pytest.approx(80)
+    assert visual_radius(visual_range(np.array(0.36), np.array(2e4)), 60.0) == pytest.approx(
+        124, abs=0.5
+    )
+    assert visual_radius(np.array(90.0), 120.0) == 0
+    # The EASA figures the other way round: at 200 m overhead 0.3 V must be 200 m.
+    assert required_visibility(np.array(0.36), 200.0) == pytest.approx(200 / 0.3)
+    assert required_visibility(np.array(0.36), 60.0) == required_visibility(np.array(0.36))
+
+
+@given(st.floats(0, 1e4), st.floats(1, 500))
+def test_an_aircraft_is_never_seen_farther_out_than_away(sight: float, height: float) -> None:
+    out = visual_radius(np.array(sight), height)
+    assert out <= sight
+    assert (out == 0) == (sight <= height) or out < 1e-3

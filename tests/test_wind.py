@@ -37,7 +37,13 @@ from wxgate.derive.surface_layer import (
     stability_exponent,
 )
 from wxgate.derive.wind import RECIPES, carry_up, components_of, direction_from
-from wxgate.derive.wind_signs import angle_between, direction_swing, low_level_jet
+from wxgate.derive.wind_signs import RECIPES as SIGNS
+from wxgate.derive.wind_signs import (
+    angle_between,
+    direction_swing,
+    low_level_jet,
+    sea_breeze_onset,
+)
 from wxgate.errors import UsageError
 from wxgate.forecast import Field
 
@@ -596,8 +602,8 @@ def test_a_point_equals_the_same_cell_of_a_grid(wind: np.ndarray, height: float)
 
     whole = hours(wind[0], wind[1], gusts)
     point = hours(wind[0][..., y, x], wind[1][..., y, x], gusts[..., y, x])
-    made = [r.name for r in (*RECIPES, *GUST_RECIPES) if r.name in point]
-    assert len(made) >= 12
+    made = [r.name for r in (*RECIPES, *SIGNS, *GUST_RECIPES) if r.name in point]
+    assert len(made) >= 15
     for name in made:
         cell = whole[name].values[:, y, x]
         np.testing.assert_array_equal(point[name].values, cell, err_msg=name)
@@ -771,3 +777,44 @@ def test_pressure_levels_of_a_real_balloon(shared_data: Path, name: str) -> None
     assert origin(flight_wind) == "pressure levels"
     assert flight_wind.values[0] == pytest.approx(flight.speed(120.0), abs=0.5)
     assert found["wind_speed_layer_maximum"].values[0] < 30
+
+
+# ------------------------------------------------------------------ sea breeze
+
+
+@truth
+def test_onset_of_a_sea_breeze() -> None:
+    # scenario 3 of the science notes: 2 m/s from 290 in the morning, 6.5 from 160 at 13:00; the
+    # hour from 11 on is the one in which it turns
+    found = sea_breeze_onset(
+        [2, 2.15, 2.3, 4, 6.5, 6.5], [290, 290, 280, 200, 160, 160], np.full(6, 50.0)
+    )
+    np.testing.assert_array_equal(found, [0, 0, 1, 1, 0, np.nan])
+
+
+@truth
+@pytest.mark.parametrize(
+    ("speed", "direction", "sun", "onset"),
+    [
+        ((0.5, 3.0), (0, 20), 40, 1),  # out of a calm
+        ((3.0, 4.5), (290, 160), 5, 0),  # a low sun: something else
+        ((3.0, 4.5), (290, 160), np.nan, 1),  # nobody knows where the sun stands
+        ((3.0, 4.5), (290, 270), 40, 0),  # it freshens from where it was
+        ((5.0, 4.0), (290, 160), 40, 0),  # it turns and drops
+        ((np.nan, 4.5), (290, 160), 40, np.nan),
+    ],
+)
+def test_what_is_an_onset(speed: tuple[float, float], direction: tuple[float, float], sun: float,
+                          onset: float) -> None:  # fmt: skip
+    # common practice, no source
+    found = sea_breeze_onset(speed, direction, np.full(2, float(sun)))
+    np.testing.assert_array_equal(found, [onset, np.nan])
+
+
+@law
+def test_only_a_coast_has_a_sea_breeze() -> None:
+    turning = winds((10,), [[0.0], [-4.0], [-4.0]], [[-2.0], [0.0], [0.0]])
+    inland = derived(turning, 60, solar_elevation_angle=40.0)
+    coast = derived(turning, 60, site=replace(FIELD, coast=True), solar_elevation_angle=40.0)
+    np.testing.assert_array_equal(inland["sea_breeze_onset"].values, [0, 0, 0])
+    np.testing.assert_array_equal(coast["sea_breeze_onset"].values, [1, 0, np.nan])

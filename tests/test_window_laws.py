@@ -37,6 +37,8 @@ SIZE = BEFORE + LENGTH + AFTER
 SKILL, HEIGHT = Skill.NOVICE, 60.0
 SUN = "solar_elevation_angle"
 GO, MARGINAL = Grade.GO, Grade.MARGINAL
+#: What a rule asks of the place and not of the hour: fair at nought, and the same all day.
+CONSTANTS = frozenset({"terrain_difference", "lee_separation"})
 
 # ---------------------------------------------------------------------- forecasts
 
@@ -50,7 +52,11 @@ def practice() -> Rulebook:
 def values() -> dict[str, tuple[float, ...]]:
     """For each quantity of a rule a fair value, and then one past each of its limits."""
     limits: dict[str, dict[bool, list[float]]] = {}
-    concerned = [r for r in practice().rules if all(c.for_whom(SKILL, MID) for c in r.when)]
+    concerned = [
+        r
+        for r in practice().rules
+        if r.quantity not in CONSTANTS and all(c.for_whom(SKILL, MID) for c in r.when)
+    ]
     for rule in concerned:
         found = limits.setdefault(rule.quantity, {True: [], False: []})[rule.word.upward]
         for limit in rule.limits.values():
@@ -79,6 +85,8 @@ def spoiled(changes: Sequence[tuple[str, int, float]] = ()) -> Forecast:
     for name, place, value in changes:
         arrays[name][place] = value
     fields = {name: Field(of, quantity(name).kind) for name, of in arrays.items()}
+    for name in CONSTANTS:
+        fields[name] = Field(np.float32(0), Kind.CONSTANT)
     fields["geomagnetic_latitude"] = Field(np.float32(45), Kind.CONSTANT)
     return forecast_of(fields, start=START - timedelta(hours=BEFORE))
 
@@ -120,7 +128,9 @@ def test_fair_hours_are_go_and_every_spoiled_value_shows() -> None:
         for name, (_, *past) in values().items()
         if any(max(v.grade for v in graded_hours(spoiled([(name, 5, x)]))) is GO for x in past)
     }
-    assert unseen == {"dew_risk"}, "dew counts in moist air only, and the fair air is dry"
+    # Each counts beside another value only, which the fair hours do not have: dew in moist air,
+    # a swing in more than a light wind, bursts at night.
+    assert unseen == {"dew_risk", "wind_direction_swing", "bulk_richardson_number"}
 
 
 # ---------------------------------------------------------------------- longer windows

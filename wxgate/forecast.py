@@ -118,11 +118,12 @@ def make_field(
     a number. UsageError for a name that is not in the vocabulary.
     """
     row = quantity(name)
-    with np.errstate(invalid="ignore"):
+    low, high = np.float32(row.low), np.float32(row.high)
+    with np.errstate(invalid="ignore", over="ignore"):
         array = np.asarray(values, dtype=np.float32)
-        bad = ~((array >= np.float32(row.low)) & (array <= np.float32(row.high)))
-    if bad.any():
-        array = np.where(bad, np.float32(np.nan), array)
+        # Two passes tell most arrays right; NaN anywhere makes both NaN.
+        if array.size and not (array.min() >= low and array.max() <= high):
+            array = np.where((array >= low) & (array <= high), array, np.float32(np.nan))
     return Field(array, kind or row.kind, source, levels, origin, origins)
 
 

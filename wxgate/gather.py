@@ -7,7 +7,7 @@ graded and the index is named as missing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -26,30 +26,35 @@ def gather(
     On the request's axis: ``hours`` + 1 instants, so that each hour has both its ends. DataError
     with every model's reason when none answers.
     """
-    faults: list[str] = []
+    faults: dict[str, DataError] = {}
     found = _first(request, tools, models, faults)
     if found is None:
+        remedies = {error.remedy for error in faults.values() if error.remedy}
+        remedy = remedies.pop() if len(remedies) == 1 else "Check the network, or try again later."
         raise DataError(
-            "no forecast could be had: " + "; ".join(f.rstrip(". ") for f in faults),
-            remedy="Check the network and try again, or give a file with --forecast.",
+            "no forecast could be had: " + "; ".join(_told(faults)),
+            remedy=f"{remedy} Or give a file with --forecast.".strip(),
         )
-    index_faults: list[str] = []
-    index = _first(request, tools, indices, index_faults)
-    forecast = found.with_notes(*faults, *index_faults)
+    index = _first(request, tools, indices, faults)
+    forecast = found.with_notes(*_told(faults))
     return forecast if index is None else beside(forecast, index)
 
 
 def _first(
-    request: Request, tools: Toolbox, sources: Sequence[Source], faults: list[str]
+    request: Request, tools: Toolbox, sources: Sequence[Source], faults: dict[str, DataError]
 ) -> Forecast | None:
     for source in sources:
         try:
             forecast = source.fetch(request, tools)
         except DataError as error:
-            faults.append(f"{source.name}: {error}")
+            faults[source.name] = error
         else:
             return on_axis(forecast, hours_axis(request.start, request.hours))
     return None
+
+
+def _told(faults: Mapping[str, DataError]) -> list[str]:
+    return [f"{name}: {error.what.rstrip('. ')}" for name, error in faults.items()]
 
 
 def on_axis(forecast: Forecast, time: np.ndarray[tuple[int], np.dtype[np.datetime64]]) -> Forecast:

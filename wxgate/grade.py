@@ -100,9 +100,9 @@ def grade(
     All hours come back, the last one of the axis too: its other end is not there, so that its
     point values are missing. Shape of codes and margins: (time, ...) as the fields have it.
     """
-    bench = _Bench(forecast, aircraft, skill, height, latitude)
+    bench = _Bench(forecast, aircraft, skill, height, latitude, _blank(forecast))
     outcomes = tuple(bench.outcomes(rulebook))
-    shape = np.broadcast_shapes(bench.blank().shape, *(o.codes.shape for o in outcomes))
+    shape = np.broadcast_shapes(bench.blank.shape, *(o.codes.shape for o in outcomes))
     codes = np.zeros(shape, np.uint8)
     margin = np.full(shape, _NAN, np.float32)
     proven = np.zeros(shape, np.bool_)
@@ -125,12 +125,9 @@ class _Bench:
     skill: Skill
     height: float
     latitude: float
-
-    def blank(self) -> Array:
-        """Nothing but missing values, of the shape that time alone has beside this forecast's
-        fields: (time, 1, ...), so that it broadcasts against them."""
-        rank = max((_rank(f) for f in self.forecast.fields.values()), default=1)
-        return np.full((self.forecast.time.size,) + (1,) * (rank - 1), _NAN, np.float32)
+    #: Nothing but missing values, of the shape that time alone has beside this forecast's fields:
+    #: (time, 1, ...), so that it broadcasts against them.
+    blank: Array
 
     def field(self, name: str) -> Field | None:
         if name == "flight_height":
@@ -165,7 +162,7 @@ class _Bench:
     def rule_outcome(self, rule: Rule, limits: Limits) -> Outcome:
         found = self.field(rule.quantity)
         if found is None:
-            values, kind = self.blank(), Kind.MAXIMUM
+            values, kind = self.blank, Kind.MAXIMUM
         else:
             values, kind = self.on_time(found, found.values), found.kind
         upward = rule.word.upward
@@ -206,10 +203,9 @@ class _Bench:
 
     def on_time(self, found: Field, values: NDArray[T]) -> NDArray[T]:
         """Values of a field with a time axis, also where they do not change with time."""
-        blank = self.blank()
         if found.kind is Kind.CONSTANT:
-            return np.broadcast_to(values, np.broadcast_shapes(blank.shape, values.shape))
-        return values.reshape(values.shape + (1,) * (blank.ndim - values.ndim))
+            return np.broadcast_to(values, np.broadcast_shapes(self.blank.shape, values.shape))
+        return values.reshape(values.shape + (1,) * (self.blank.ndim - values.ndim))
 
     def missing_codes(self, rule: Rule, shape: tuple[int, ...]) -> Codes:
         """What a missing value gives: as declared where its conditions are sure, else unknown."""
@@ -235,7 +231,7 @@ class _Bench:
             if condition.months:
                 months = self.forecast.time.astype("datetime64[M]").astype(np.int64) % 12 + 1
                 inside = np.isin(months, list(condition.months_at(self.latitude)))
-                met = met & inside.reshape(self.blank().shape)
+                met = met & inside.reshape(self.blank.shape)
             if condition.quantity is not None:
                 met = met & self.condition_met(condition, condition.quantity, cautious)
         return met
@@ -243,7 +239,7 @@ class _Bench:
     def condition_met(self, condition: Condition, name: str, cautious: bool) -> Flags:
         found = self.field(name)
         if found is None:
-            return np.full(self.blank().shape, cautious)
+            return np.full(self.blank.shape, cautious)
         with np.errstate(invalid="ignore"):
             values = self.on_time(found, found.values)
             met = np.asarray(condition.met(values, if_missing=cautious), np.bool_)
@@ -253,6 +249,11 @@ class _Bench:
 
 
 # ---------------------------------------------------------------------- pieces
+
+
+def _blank(forecast: Forecast) -> Array:
+    rank = max((_rank(f) for f in forecast.fields.values()), default=1)
+    return np.full((forecast.time.size,) + (1,) * (rank - 1), _NAN, np.float32)
 
 
 def _rank(found: Field) -> int:

@@ -2,34 +2,43 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from wxgate.contract import from_dataset, run_of, to_dataset
+from wxgate.contract import cycle_of, from_dataset, run_of, to_dataset
 from wxgate.errors import DataError
 from wxgate.forecast import Forecast, Provenance, digest
 
-if TYPE_CHECKING:
-    import xarray as xr
 
-
-def write_netcdf(forecast: Forecast, path: Path) -> None:
+def write_netcdf(
+    forecast: Forecast, path: Path, *, place: tuple[float, float] | None = None
+) -> None:
     """Write the forecast as a CF netCDF file; nothing half-written is left behind.
 
-    DataError when the folder cannot be written.
+    ``place`` is the latitude and longitude (degrees) of the site that it was fetched for. Each
+    variable bears a checksum, so that a damaged file is not read as weather. DataError when the
+    folder cannot be written.
     """
-    partial = path.with_name(f".{path.name}.partial")
+    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     try:
         dataset = to_dataset(forecast)
-        dataset["time"].encoding = {"units": "hours since 1970-01-01", "dtype": "int64"}
-        dataset["time_bnds"].encoding = {"units": "hours since 1970-01-01", "dtype": "int64"}
+        if place is not None:
+            dataset = dataset.assign_coords(
+                latitude=((), place[0], {"units": "degrees_north", "standard_name": "latitude"}),
+                longitude=((), place[1], {"units": "degrees_east", "standard_name": "longitude"}),
+            )
+        for variable in dataset.variables.values():
+            if variable.ndim:
+                variable.encoding["fletcher32"] = True
+        dataset["time"].encoding |= {"units": "hours since 1970-01-01", "dtype": "int64"}
+        dataset["time_bnds"].encoding |= {"units": "hours since 1970-01-01", "dtype": "int64"}
         dataset.to_netcdf(partial, engine="netcdf4")
         partial.replace(path)
-    except OSError as error:
+    except (OSError, RuntimeError) as error:  # netCDF tells of a full disk by RuntimeError
         raise DataError(
-            f"cannot write the file ({error.strerror or error})",
+            f"cannot write the file ({getattr(error, 'strerror', None) or error})",
             where=str(path),
             remedy="Choose a folder that exists and that you may write to.",
         ) from error
@@ -65,17 +74,12 @@ def read_netcdf(path: Path, *, now: datetime) -> Forecast:
         return forecast
     provenance = Provenance(
         source="file",
-        title=str(dataset.attrs.get("title", path.name)),
+        title=" ".join(str(dataset.attrs.get("title", path.name)).split()),
         run=run_of(dataset),
         fetched=now,
         sha256=digest([content]),
         credit=str(dataset.attrs.get("institution", "")),
-        cycle_h=_cycle_of(dataset),
+        cycle_h=cycle_of(dataset),
         place=path.name,
     )
     return replace(forecast, provenance=(provenance,))
-
-
-def _cycle_of(dataset: xr.Dataset) -> float:
-    """Hours between runs as the file states them; six, as most models run, where it does not."""
-    return float(dataset["forecast_reference_time"].attrs.get("cycle_h", 6.0))

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from wxgate.errors import WxgateError
+from wxgate.errors import UsageError, WxgateError
 
 _PACKAGE = Path(__file__).resolve().parent
 
@@ -36,8 +36,16 @@ def config_folder() -> Path:
 
 def _folder(variable: str, kind: str) -> Path:
     named = os.environ.get(variable)
-    if named:
-        return Path(named).expanduser()
-    import platformdirs
+    try:
+        if named:
+            return Path(named).expanduser()
+        import platformdirs
 
-    return Path(getattr(platformdirs, kind)("wxgate", appauthor=False))
+        found = Path(getattr(platformdirs, kind)("wxgate", appauthor=False))
+    except RuntimeError:  # "~" and no home folder
+        found = Path("~")
+    if not found.is_absolute():
+        raise UsageError(
+            "your home folder is not known", remedy=f"Set {variable} to a folder of your choice."
+        )
+    return found

@@ -71,6 +71,7 @@ class Site:
     valley: bool = False
     shelter: Shelter | None = None
     hill: Hill | None = None
+    flight_direction: float | None = None  #: degrees from true north, from the pilot to the box
     field_radius: float | None = None  #: m of clear ground around the launch place
     law: str | None = None  #: law pack, a file name in rules/law without .yaml
     notes: str = ""
@@ -196,6 +197,7 @@ SITE_KEYS: Mapping[str, Reader] = {
     "valley": boolean_of,
     "shelter": _record(Shelter, _SHELTER_KEYS),
     "hill": _record(Hill, _HILL_KEYS),
+    "flight_direction": figure_of(Figure("degree", 0, 360)),
     "field_radius": figure_of(Figure("m", 1, 5000)),
     "law": word_of,
     "notes": text_of,

@@ -20,10 +20,11 @@ from typing import Any
 import numpy as np
 
 from wxgate import __version__
-from wxgate.forecast import Array, Field, Forecast, Provenance
+from wxgate.errors import DataError
+from wxgate.forecast import Array, Field, Forecast, Provenance, check_axis
 from wxgate.quantities import Kind
 
-FORMAT = 1
+FORMAT = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +46,9 @@ def save(folder: Path, key: str, forecast: Forecast, *, at: datetime) -> None:
 
     OSError when the folder cannot be written; the caller decides whether that matters.
     """
-    body = json.dumps(_pack(forecast), separators=(",", ":"))
-    whole = {
-        "format": FORMAT,
-        "version": __version__,
-        "at": _text(at),
-        "sha256": hashlib.sha256(body.encode()).hexdigest(),
-        "body": body,
-    }
+    about = {"format": FORMAT, "version": __version__, "key": key, "at": _text(at)}
+    body = json.dumps({**about, "forecast": _pack(forecast)}, separators=(",", ":"))
+    whole = {"sha256": hashlib.sha256(body.encode()).hexdigest(), "body": body}
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     partial = folder / f".{key}.{os.getpid()}.partial"
     try:
@@ -66,13 +62,13 @@ def load(folder: Path, key: str) -> Stored | None:
     """The hours stored under a key; None when there are none that can be trusted."""
     try:
         whole = json.loads((folder / f"{key}.json").read_text(encoding="utf-8"))
-        body = whole["body"]
-        if (whole["format"], whole["version"]) != (FORMAT, __version__):
+        if hashlib.sha256(whole["body"].encode()).hexdigest() != whole["sha256"]:
             return None
-        if hashlib.sha256(body.encode()).hexdigest() != whole["sha256"]:
+        told = json.loads(whole["body"])
+        if (told["format"], told["version"], told["key"]) != (FORMAT, __version__, key):
             return None
-        return Stored(_unpack(json.loads(body)), _moment(whole["at"]))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return Stored(_unpack(told["forecast"]), _moment(told["at"]))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, DataError):
         return None
 
 
@@ -122,13 +118,15 @@ def _pack_provenance(p: Provenance) -> dict[str, Any]:
 
 def _unpack(packed: Mapping[str, Any]) -> Forecast:
     time = np.asarray(packed["time"], dtype=np.int64).astype("datetime64[s]")
-    fields = {name: _unpack_field(f) for name, f in packed["fields"].items()}
+    check_axis(time)
+    fields = {name: _unpack_field(f, time.size) for name, f in packed["fields"].items()}
     provenance = tuple(
         Provenance(
             **{
                 **p,
                 "run": None if p["run"] is None else _moment(p["run"]),
                 "fetched": _moment(p["fetched"]),
+                "cycle_h": None if p["cycle_h"] is None else float(p["cycle_h"]),
                 "notes": tuple(p["notes"]),
                 "quantities": tuple(p["quantities"]),
             }
@@ -138,14 +136,14 @@ def _unpack(packed: Mapping[str, Any]) -> Forecast:
     return Forecast(time, fields, provenance, tuple(packed["notes"]))
 
 
-def _unpack_field(packed: Mapping[str, Any]) -> Field:
-    def numbers(name: str) -> Array:
-        return np.asarray(packed[name], dtype=np.float32)
-
-    origin = packed.get("origin")
+def _unpack_field(packed: Mapping[str, Any], hours: int) -> Field:
+    values: Array = np.asarray(packed["values"], dtype=np.float32)
+    kind, origin = Kind(packed["kind"]), packed.get("origin")
+    if kind is not Kind.CONSTANT and values.shape[:1] != (hours,):
+        raise ValueError("a field of other hours")
     return Field(
-        numbers("values"),
-        Kind(packed["kind"]),
+        values,
+        kind,
         packed.get("source", ""),
         np.asarray(packed["levels"], dtype=np.float64) if "levels" in packed else None,
         None if origin is None else np.asarray(origin, dtype=np.uint8),
@@ -158,4 +156,7 @@ def _text(when: datetime) -> str:
 
 
 def _moment(text: str) -> datetime:
-    return datetime.fromisoformat(text)
+    when = datetime.fromisoformat(text)
+    if when.tzinfo is None:
+        raise ValueError("a time without a zone")
+    return when

@@ -63,6 +63,12 @@ class Verdict:
     reasons: tuple[Reason, ...]
     margin: float | None  #: the smallest margin of all rules
     limiting: str | None  #: the rule with the worst grade, then the smallest margin
+    by_source: tuple[tuple[str, Grade], ...] = ()  #: each source's grade, where several were asked
+
+    @property
+    def disputed(self) -> bool:
+        """Whether the sources that were asked grade the hour differently."""
+        return len({grade for _, grade in self.by_source}) > 1
 
     @property
     def limiting_reason(self) -> Reason | None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import groupby
 
@@ -115,6 +116,21 @@ def _nearest_limit(outcome: Outcome, grade: Grade) -> tuple[Grade, float]:
 def _finite(value: np.floating | float) -> float | None:
     number = float(value)
     return number if math.isfinite(number) else None
+
+
+def strictest(told: Mapping[str, Sequence[Verdict]]) -> tuple[Verdict, ...]:
+    """Of several sources' verdicts on the same hours the strictest, with what each one said.
+
+    Among equal grades the one with the least room counts. ValueError when the hours differ.
+    """
+    found = []
+    for verdicts_of_hour in zip(*told.values(), strict=True):
+        if len({v.start for v in verdicts_of_hour}) > 1:
+            raise ValueError("the sources' verdicts are not on the same hours")
+        worst = max(verdicts_of_hour, key=lambda v: (v.grade, -_room(v)))
+        grades = tuple((n, v.grade) for n, v in zip(told, verdicts_of_hour, strict=True))
+        found.append(replace(worst, by_source=grades))
+    return tuple(found)
 
 
 # ---------------------------------------------------------------------- windows

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from collections.abc import Callable
 from typing import Annotated
@@ -11,11 +10,8 @@ from typing import Annotated
 import typer
 
 from wxgate.cli import options as o
+from wxgate.cli.terminal import coloured, say, wants_colour
 from wxgate.verdict import Grade
-
-# Colours that differ in lightness as well as in hue, so that colour-blind people can tell them
-# (blue, yellow, red-brown, grey); the words carry the meaning without them.
-_COLOUR = {Grade.GO: 39, Grade.MARGINAL: 220, Grade.NO_GO: 166, Grade.UNKNOWN: 245}
 
 
 def brief(
@@ -33,6 +29,7 @@ def brief(
     at: o.AtOption = None,
     rules: o.RulesOption = None,
     forecast: o.ForecastOption = None,
+    sources: o.SourcesOption = None,
     demo: o.DemoOption = False,
     offline: o.OfflineOption = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for programs.")] = False,
@@ -42,23 +39,21 @@ def brief(
 
     made = prepare(
         site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
-        hours=hours, minimum=minimum, at=at, rules=rules, forecast=forecast, demo=demo,
-        offline=offline,
+        hours=hours, minimum=minimum, at=at, rules=rules, forecast=forecast, sources=sources,
+        demo=demo, offline=offline,
     )  # fmt: skip
     if as_json:
         from wxgate.report.json import brief_json
 
-        typer.echo(json.dumps(brief_json(made), indent=1, allow_nan=False))
+        say(json.dumps(brief_json(made), indent=1, allow_nan=False))
         return
     from wxgate.report.text import brief_text
 
-    typer.echo(brief_text(made, style=style()), nl=False)
+    say(brief_text(made, style=style()), end="")
 
 
 def style() -> Callable[[str, Grade], str]:
     """How words are coloured: not at all where NO_COLOR is set or nobody watches."""
     from wxgate.report.text import plain
 
-    if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not sys.stdout.isatty():
-        return plain
-    return lambda text, grade: f"\033[1;38;5;{_COLOUR[grade]}m{text}\033[0m"
+    return coloured if wants_colour(sys.stdout) else plain

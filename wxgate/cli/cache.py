@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wxgate import places, store
+from wxgate.cli.terminal import say
 
 if TYPE_CHECKING:
     from wxgate.cache import Cache
@@ -22,15 +23,15 @@ def show(context: typer.Context) -> None:
         return
     held = _messages().summary()
     hours = list((places.cache_folder() / "hours").glob("*.json"))
-    typer.echo(f"cache folder: {places.cache_folder()}")
+    say(f"cache folder: {places.cache_folder()}")
     if not held:
-        typer.echo("no messages are stored")
+        say("no messages are stored")
     for row in held:
-        typer.echo(
+        say(
             f"{row.source}: {row.count} entries, {row.bytes / 1e6:.1f} MB,"
             f" {row.oldest:%Y-%m-%d %H:%MZ} to {row.newest:%Y-%m-%d %H:%MZ}"
         )
-    typer.echo(f"derived hours: {len(hours)} files")
+    say(f"derived hours: {len(hours)} files")
 
 
 @app.command("prune")
@@ -48,7 +49,7 @@ def prune(
         now=now,
     )
     hours = store.prune(places.cache_folder() / "hours", now - timedelta(days=days))
-    typer.echo(
+    say(
         f"removed {gone.count} stored messages ({gone.bytes / 1e6:.1f} MB)"
         f" and {hours} files of derived hours"
     )

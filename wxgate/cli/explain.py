@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wxgate.cli import options as o
+from wxgate.cli.terminal import say
 from wxgate.errors import UsageError
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ def explain(
     at: o.AtOption = None,
     rules: o.RulesOption = None,
     forecast: o.ForecastOption = None,
+    sources: o.SourcesOption = None,
     demo: o.DemoOption = False,
     offline: o.OfflineOption = False,
 ) -> None:
@@ -40,9 +42,10 @@ def explain(
 
     made = prepare(
         site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
-        hours=hours, minimum=1, at=at, rules=rules, forecast=forecast, demo=demo, offline=offline,
+        hours=hours, minimum=1, at=at, rules=rules, forecast=forecast, sources=sources,
+        demo=demo, offline=offline,
     )  # fmt: skip
-    typer.echo(explain_text(made, _verdict_of(hour, made)), nl=False)
+    say(explain_text(made, _verdict_of(hour, made)), end="")
 
 
 def _verdict_of(text: str, made: Brief) -> Verdict:

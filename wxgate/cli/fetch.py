@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from wxgate.cli import options as o
+from wxgate.cli.terminal import say
 
 
 def fetch(
@@ -19,6 +20,9 @@ def fetch(
     hours: o.HoursOption = 48,
     at: o.AtOption = None,
     forecast: o.ForecastOption = None,
+    model: Annotated[
+        str | None, typer.Option("--source", help="The model to fetch; see `wxgate sources`.")
+    ] = None,
     demo: o.DemoOption = False,
     offline: o.OfflineOption = False,
 ) -> None:
@@ -30,13 +34,15 @@ def fetch(
 
     now = session.DEMO_NOW if demo and at is None else o.moment(at)
     place = session.find_site(site, lat, lon, zone, demo=demo)
-    question = session.Question(place, now, hours, demo=demo, offline=offline, file=forecast)
+    question = session.Question(
+        place, now, hours, demo=demo, offline=offline, file=forecast, model=model
+    )
     with progress_bar() as progress:
         found = session.raw_forecast(question, progress=progress)
-    write_netcdf(found, out)
-    typer.echo(f"{out}: {len(found.fields)} quantities, {found.time.size} hours from"
+    write_netcdf(found, out, place=(place.latitude, place.longitude))
+    say(f"{out}: {len(found.fields)} quantities, {found.time.size} hours from"
                f" {found.time[0]} UTC.")  # fmt: skip
     for p in found.provenance:
-        typer.echo(provenance_text(p, now))
+        say(provenance_text(p, now))
     for note in found.notes:
-        typer.echo(f"Note: {note}")
+        say(f"Note: {note}")

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import os
 import sys
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
 from wxgate import __version__
+from wxgate.cli.terminal import ReaderGoneError, complain, say
 from wxgate.errors import WxgateError
 
 _HELP = (
@@ -19,8 +21,10 @@ _HELP = (
 )
 _EPILOG = (
     "Exit codes: 0 done, 1 fault of wxgate, 2 the command or a profile cannot be used,"
-    " 3 no usable forecast, 4 a rules file is refused, 5 the cache cannot be used."
+    " 3 no usable forecast, 4 a rules file is refused, 5 the cache cannot be used, 130 stopped by"
+    " Ctrl-C."
 )
+STOPPED = 130  #: by Ctrl-C, as shells have it
 #: Each command, and whether it has commands of its own; its module has the same name.
 COMMANDS = {
     "brief": False,
@@ -34,7 +38,7 @@ COMMANDS = {
 
 def _version(asked: bool) -> None:
     if asked:
-        typer.echo(f"wxgate {__version__}")
+        say(f"wxgate {__version__}")
         raise typer.Exit
 
 
@@ -70,30 +74,35 @@ def build(words: Sequence[str]) -> typer.Typer:
     return app
 
 
+def _stop() -> NoReturn:
+    """End at once: what was under way is cleaned up, and downloads in threads are not awaited."""
+    complain("stopped.")
+    with contextlib.suppress(OSError, AttributeError):
+        sys.stdout.flush()
+    os._exit(STOPPED)
+
+
 def run() -> None:
     """Run the command line; every known error ends in one message and its exit code."""
     try:
         build(sys.argv[1:])()
     except WxgateError as error:
         faults = getattr(error, "faults", ())
-        _complain("\n".join((str(error), *faults)) if faults else str(error))
+        complain("\n".join((str(error), *faults)) if faults else str(error))
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
-        _complain("stopped.")
-        sys.exit(130)
-    except BrokenPipeError:
-        # The reader (head, less) has gone; nothing is left to tell it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _stop()
+    except SystemExit as end:  # Typer makes one of a KeyboardInterrupt
+        if end.code == STOPPED:
+            _stop()
+        raise
+    except ReaderGoneError:
         sys.exit(0)
     except Exception as error:  # the last net: a fault of the program, told without a traceback
         if os.environ.get("WXGATE_DEBUG"):
             raise
-        _complain(
+        complain(
             f"a fault of the program ({type(error).__name__}: {error}). Nothing was graded."
             " Set WXGATE_DEBUG=1 to see where, and report it."
         )
         sys.exit(1)
-
-
-def _complain(message: str) -> None:
-    sys.stderr.write(f"wxgate: {message}\n")

@@ -12,6 +12,7 @@ from wxgate.errors import UsageError
 from wxgate.units import parse_amount
 
 MOST_HOURS = 240
+EARLIEST, LATEST = 1900, 2200  #: years that --at may name
 
 SiteOption = Annotated[
     str | None,
@@ -56,6 +57,14 @@ ForecastOption = Annotated[
     Path | None,
     typer.Option("--forecast", help="Use this CF netCDF or GRIB2 file in place of a fetch."),
 ]
+SourcesOption = Annotated[
+    str | None,
+    typer.Option(
+        "--sources",
+        help="Models to ask, such as gfs,ecmwf; of several the stricter grade counts. See"
+        " `wxgate sources`.",
+    ),
+]
 DemoOption = Annotated[
     bool, typer.Option("--demo", help="Use the built-in, invented demonstration forecast.")
 ]
@@ -77,16 +86,30 @@ def moment(text: str | None) -> datetime:
     if when.tzinfo is None:
         raise UsageError(
             f"the time {text!r} has no zone",
-            remedy=f"Write {text}Z for UTC, or an offset such as {text}+01:00.",
+            remedy="Write it with its zone: 2026-09-15T05:00Z for UTC, or 2026-09-15T06:00+01:00.",
+        )
+    if not EARLIEST < when.year < LATEST:
+        raise UsageError(
+            f"the year of {text!r} is not between {EARLIEST} and {LATEST}",
+            remedy="Write a time such as 2026-09-15T05:00Z.",
         )
     return when.astimezone(UTC)
 
 
 def height_m(text: str) -> float:
     """The height of ``--height`` in metres above ground; a bare number is refused."""
+    from wxgate.derive.run import check_height
+
     try:
-        return parse_amount(text, "m")
+        height = parse_amount(text, "m")
     except UsageError as error:
         raise UsageError(
             f"height: {error.what}", remedy="Write for example --height '60 m' or '200 ft'."
         ) from error
+    check_height(height)
+    return height
+
+
+def names(text: str | None) -> list[str]:
+    """The names in a list such as ``gfs,ecmwf``; none for no text."""
+    return [name.strip() for name in (text or "").split(",") if name.strip()]

@@ -23,6 +23,7 @@ def prepare(
     at: str | None,
     rules: list[Path] | None,
     forecast: Path | None,
+    sources: str | None,
     demo: bool,
     offline: bool,
 ) -> Brief:
@@ -34,7 +35,9 @@ def prepare(
     metres = options.height_m(height)
     question = session.Question(place, now, hours, demo=demo, offline=offline, file=forecast)
     with progress_bar() as progress:
-        found = session.derived(question, cast.aircraft, metres, progress=progress)
+        found = session.derived_by_source(
+            question, cast.aircraft, metres, options.names(sources), progress=progress
+        )
     return make_brief(
         found,
         rulebook,

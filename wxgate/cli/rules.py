@@ -9,6 +9,7 @@ import typer
 
 from wxgate import places, profiles
 from wxgate.cli import session
+from wxgate.cli.terminal import say
 from wxgate.errors import UsageError
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def check(
         checked = check_files([([shipped / "practice"], [shipped / "practice"]),
                                *(([p], [p]) for p in others)], fleet)  # fmt: skip
     for line in check_lines(checked, each=each):
-        typer.echo(line)
+        say(line)
     if coverage:
         together = [*([] if alone and files else [shipped / "practice"]), *(files or ())]
         _echo_coverage(coverage, together, site)
@@ -81,7 +82,7 @@ def _echo_coverage(forecasts: list[Path], rules: list[Path], site: str | None) -
     now = datetime.now(UTC)
     found = [tally(read_netcdf(file, now=now), rulebook, place, casts) for file in forecasts]
     for line in coverage_lines(added(found)):
-        typer.echo(line)
+        say(line)
 
 
 def _is_pack(path: Path, shipped: Path) -> bool:
@@ -107,12 +108,12 @@ def show(
         magnetic = geomagnetic_latitude(place.latitude, place.longitude)
         constants["geomagnetic_latitude"] = float(magnetic)
     rulebook = _rulebook(place, who, rules)
-    typer.echo(
+    say(
         f"{rulebook.name}, hash {rulebook.hash[:12]}\n"
         f"for {who.id} with {craft.id} {f'at {place.name}' if place else 'anywhere'}\n"
     )
     for line in limits_table(rulebook, skill=who.skill, aircraft=craft, constants=constants):
-        typer.echo(line)
+        say(line)
 
 
 def _rulebook(
@@ -149,7 +150,7 @@ def compare(
     shipped, own = _aircraft()
     a, b = (load_rulebook([path], aircraft=shipped, own=own) for path in (first, second))
     lines = differences(a, b)
-    typer.echo("\n".join(lines) if lines else "no difference")
+    say("\n".join(lines) if lines else "no difference")
 
 
 @app.command()
@@ -180,7 +181,7 @@ def new(
             where=str(file),
             remedy="Give a place that can be written to.",
         ) from error
-    typer.echo(f"wrote {file}; now edit it and run: wxgate rules check {file}")
+    say(f"wrote {file}; now edit it and run: wxgate rules check {file}")
 
 
 @app.command()
@@ -190,7 +191,7 @@ def quantities() -> None:
 
     width = max(len(name) for name in QUANTITIES)
     for row in sorted(QUANTITIES.values(), key=lambda row: row.name):
-        typer.echo(f"{row.name:<{width}}  {row.shown_units:<8} {row.label}")
+        say(f"{row.name:<{width}}  {row.shown_units:<8} {row.label}")
 
 
 @app.command()
@@ -200,4 +201,4 @@ def schema() -> None:
 
     from wxgate.rulebook.schema import schema as make_schema
 
-    typer.echo(json.dumps(make_schema(), indent=1))
+    say(json.dumps(make_schema(), indent=1))

@@ -6,8 +6,9 @@ Paths, the clock and the network are chosen here and handed down.
 from __future__ import annotations
 
 import random
+import time
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,10 @@ FRESH = timedelta(minutes=30)
 KEEP, KEEP_BYTES = timedelta(days=4), 4_000_000_000
 #: Hours beyond those asked for, for rules that look at an hour and its neighbours.
 BEFORE, AFTER = 3, 2
+#: A file that says that it is for a place so far from the site is refused.
+FAR_KM = 50.0
+#: How the network waits between two requests; tests put something quicker here.
+pause: Callable[[float], object] = time.sleep
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +134,7 @@ class Question:
     demo: bool = False
     offline: bool = False
     file: Path | None = None
+    model: str | None = None  #: one model by name; None: the first of the usual ones that answers
 
     @property
     def request(self) -> Request:
@@ -141,6 +147,7 @@ class Question:
             start=self.now - timedelta(hours=BEFORE),
             hours=self.hours + BEFORE + AFTER,
             now=self.now,
+            altitude=self.site.altitude,
         )
 
 
@@ -164,13 +171,45 @@ def derived(
     except DataError as error:
         if stored is None or ask.file is not None:
             raise
-        return stored.forecast.with_notes(f"no fresh forecast ({error.what}); stored hours used")
+        # First, so that a brief of few lines does not leave it out.
+        notes = (f"stored hours used: {error.what}", *stored.forecast.notes)
+        return replace(stored.forecast, notes=notes)
     whole = derive(raw, site=ask.site, aircraft=aircraft, height=height)
     try:
         store.save(folder, key, whole, at=ask.now)
     except OSError as error:
         whole = whole.with_notes(f"the hours could not be stored ({error.strerror})")
     return whole
+
+
+def derived_by_source(
+    ask: Question,
+    aircraft: Aircraft,
+    height: float,
+    models: Sequence[str],
+    *,
+    progress: Callable[[int, int, str], None],
+) -> list[Forecast]:
+    """One derived forecast for each model named, or one of the usual models when none is.
+
+    A model that does not answer is a note on the others; DataError when none does.
+    """
+    if not models:
+        return [derived(ask, aircraft, height, progress=progress)]
+    from wxgate.sources.registry import source
+
+    for name in models:
+        source(name)  # a slip of the pen is told before anything is fetched
+    found: list[Forecast] = []
+    faults: list[DataError] = []
+    for name in dict.fromkeys(models):
+        try:
+            found.append(derived(replace(ask, model=name), aircraft, height, progress=progress))
+        except DataError as error:
+            faults.append(error)
+    if not found:
+        raise faults[0]
+    return [found[0].with_notes(*(error.what for error in faults)), *found[1:]]
 
 
 def _key(ask: Question, aircraft: Aircraft, height: float) -> str:
@@ -183,7 +222,7 @@ def _key(ask: Question, aircraft: Aircraft, height: float) -> str:
         stamp = [(p.name, _stat(p)) for p in sorted(root.rglob("*")) if p.is_file()]
     return store.question(
         site=asdict(ask.site), aircraft=asdict(aircraft), height=height, demo=ask.demo,
-        file=stamp,
+        file=stamp, model=ask.model,
     )  # fmt: skip
 
 
@@ -198,7 +237,8 @@ def _stat(path: Path) -> tuple[int, int]:
 
 
 def _covers(forecast: Forecast, ask: Question) -> bool:
-    asked = hours_axis(ask.now, ask.hours)
+    # With the hours that rules look at beside them, so that stored hours grade as fresh ones do.
+    asked = hours_axis(ask.now - timedelta(hours=BEFORE), ask.hours + BEFORE + AFTER)
     return bool(forecast.time[0] <= asked[0] and forecast.time[-1] >= asked[-1])
 
 
@@ -211,10 +251,18 @@ def raw_forecast(ask: Question, *, progress: Callable[[int, int, str], None]) ->
     if ask.file is not None:
         return _from_file(ask.file, ask)
     from wxgate.gather import gather
-    from wxgate.sources import gfs, swpc
+    from wxgate.sources.endpoints import Entry
+    from wxgate.sources.registry import INDICES, source
 
     tools = toolbox(ask, progress)
-    found = gather(ask.request, tools, models=(gfs.SOURCE,), indices=(swpc.SOURCE,))
+    usual = Entry(tools.endpoints, "").entry("usual")
+    models = (ask.model,) if ask.model else ("gfs",) if ask.demo else usual.texts("models")
+    found = gather(
+        ask.request,
+        tools,
+        models=[source(name) for name in models],
+        indices=[source(name, INDICES) for name in usual.texts("indices")],
+    )
     return found if ask.offline or ask.demo else found.with_notes(*_prune(tools, ask.now))
 
 
@@ -230,13 +278,39 @@ def _prune(tools: Toolbox, now: datetime) -> list[str]:
 
 
 def _from_file(path: Path, ask: Question) -> Forecast:
-    if path.suffix in {".nc", ".nc4", ".cdf"}:
+    if _is_netcdf(path):
         from wxgate.netcdf import read_netcdf
 
-        return read_netcdf(path, now=ask.now)
+        return _for_this_place(read_netcdf(path, now=ask.now), ask.site, path)
     from wxgate.sources.gribfile import forecast_from_grib
 
     return forecast_from_grib([path], ask.request, _endpoints())
+
+
+def _is_netcdf(path: Path) -> bool:
+    if path.suffix in {".nc", ".nc4", ".cdf"}:
+        return True
+    try:
+        with path.open("rb") as file:
+            return file.read(4).startswith((b"CDF", b"\x89HDF"))
+    except OSError:  # told by whoever reads it
+        return False
+
+
+def _for_this_place(found: Forecast, site: Site, path: Path) -> Forecast:
+    """The forecast, unless it says that it is for another place: then DataError."""
+    from wxgate.contract import place_of
+    from wxgate.grid import distance_km
+
+    place = place_of(found)
+    away = 0.0 if place is None else float(distance_km(site.latitude, site.longitude, *place))
+    if place is not None and not away <= FAR_KM:
+        raise DataError(
+            f"the forecast is for {place[0]:g} N {place[1]:g} E, {away:.0f} km from the site",
+            where=str(path),
+            remedy="Give a file that was fetched for this site.",
+        )
+    return found
 
 
 def toolbox(ask: Question, progress: Callable[[int, int, str], None]) -> Toolbox:
@@ -247,12 +321,18 @@ def toolbox(ask: Question, progress: Callable[[int, int, str], None]) -> Toolbox
     from wxgate.sources.base import Toolbox
 
     endpoints = _endpoints()
-    contact = str(endpoints.get("contact") or "no contact given")
-    agent = f"wxgate/{__version__} ({contact})"
+    contact = " ".join(str(endpoints.get("contact") or "no contact given").split())
+    # A header holds plain letters only.
+    agent = f"wxgate/{__version__} ({contact})".encode("ascii", "replace").decode("ascii")
     return Toolbox(
         endpoints=_demonstration(endpoints) if ask.demo else endpoints,
         cache=None if ask.demo else Cache(places.cache_folder() / "messages"),
-        client=lambda service: Client(service, user_agent=agent, jitter=random.Random()),  # noqa: S311
+        client=lambda service: Client(
+            service,
+            user_agent=agent,
+            sleep=pause,
+            jitter=random.Random(),  # noqa: S311
+        ),
         progress=progress,
         offline=ask.offline,
     )

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 import re
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +28,27 @@ from wxgate.units import convert_array
 
 if TYPE_CHECKING:
     import xarray as xr
+
+#: What besides its own kind a quantity may be over the hour. Never what flatters: no mean of gusts,
+#: no least of winds, no best of visibilities.
+_ALSO: Mapping[str, frozenset[Kind]] = {
+    "wind_speed_of_gust": frozenset({Kind.MAXIMUM}),
+    "visibility_in_air": frozenset({Kind.MINIMUM}),
+    "ceiling_height": frozenset({Kind.MINIMUM}),
+    "lwe_precipitation_rate": frozenset({Kind.MEAN, Kind.MAXIMUM}),
+    "convective_available_potential_energy": frozenset({Kind.MEAN, Kind.MAXIMUM}),
+    "pm2p5": frozenset({Kind.MEAN, Kind.MAXIMUM}),
+    "planetary_k_index": frozenset({Kind.POINT, Kind.MEAN}),
+    "lightning": frozenset({Kind.SUM}),
+    "precipitation_neighbourhood_fraction": frozenset({Kind.MAXIMUM}),
+    "precipitation_neighbourhood_maximum": frozenset({Kind.MAXIMUM}),
+    **{
+        f"categorical_{kind}": frozenset({Kind.MEAN, Kind.MAXIMUM})
+        for kind in ("rain", "freezing_rain", "ice_pellets", "snow")
+    },
+}
+#: Hours between runs that a source may state; it is the measure of staleness.
+_SHORTEST_CYCLE_H, _LONGEST_CYCLE_H = 0.25, 24.0
 
 _METHOD = re.compile(r"\btime:\s*(point|maximum|minimum|mean|sum)\b")
 
@@ -60,10 +83,23 @@ def from_dataset(dataset: xr.Dataset, *, where: str = "dataset") -> Forecast:
             " keeps it.",
         )
     check_axis(time, where)
-    notes = tuple(json.loads(dataset.attrs.get("wxgate_notes", "[]")))
+    notes = _read_notes(dataset)
     if unused:
         notes = (*notes, f"left out, not in the vocabulary: {', '.join(sorted(unused))}")
     return Forecast(time, fields, provenance, notes, {"grid": _read_grid(dataset)})
+
+
+def _read_notes(dataset: xr.Dataset) -> tuple[str, ...]:
+    """The notes of whoever wrote the file, as one line each; what is no list of texts is none."""
+    try:
+        told = json.loads(dataset.attrs.get("wxgate_notes", "[]"))
+    except (ValueError, TypeError, RecursionError):
+        return ()
+    return tuple(_line(n) for n in told if isinstance(n, str)) if isinstance(told, list) else ()
+
+
+def _line(text: object) -> str:
+    return " ".join(str(text).split())
 
 
 def _is_companion(name: str) -> bool:
@@ -86,6 +122,8 @@ def _read_time(dataset: xr.Dataset, faults: list[str]) -> np.ndarray[Any, Any]:
     edges = bounds.values.astype("datetime64[s]")
     if edges.shape != (time.size, 2):
         faults.append(f"time_bnds: shape {edges.shape}, but must be ({time.size}, 2)")
+    elif (time != time.astype("datetime64[h]")).any():
+        faults.append("time: must be at full hours UTC")
     elif not (np.array_equal(edges[:, 0], time) and np.array_equal(edges[:, 1], time + HOUR)):
         faults.append("time_bnds: must be [time, time + 1 h): label each hour by its start")
     return time
@@ -110,17 +148,27 @@ def _read_variable(variable: xr.DataArray, row: Quantity, faults: list[str]) -> 
     try:
         values = _in_units(array.values.astype(np.float64), str(units), row)
         if dimension is not None:
-            coordinate = variable[dimension]
-            levels = convert_array(
-                coordinate.values.astype(np.float64),
-                coordinate.attrs.get("units", ""),
-                LEVELS[dimension][0],
-            )
+            levels = _levels_of(variable[dimension], dimension)
     except (UsageError, ValueError, TypeError) as error:
         faults.append(f"{row.name}: {error}")
         return None
     source = str(variable.attrs.get("source", "file"))
     return make_field(row.name, values, kind=kind, source=source, levels=levels)
+
+
+def _levels_of(coordinate: xr.DataArray, dimension: str) -> Array:
+    """The levels in m above ground or Pa; ValueError for such as no value can be laid on."""
+    unit, standard_name = LEVELS[dimension]
+    named = coordinate.attrs.get("standard_name", standard_name)
+    if named != standard_name:
+        raise ValueError(f"its `{dimension}` is {str(named)[:40]!r}, but must be {standard_name!r}")
+    units = str(coordinate.attrs.get("units", ""))
+    levels = convert_array(coordinate.values.astype(np.float64), units, unit)
+    if not (np.isfinite(levels).all() and (levels > 0).all()):
+        raise ValueError(f"its `{dimension}` must be finite and above 0")
+    if np.unique(levels.round(2)).size < levels.size:
+        raise ValueError(f"its `{dimension}` has the same level twice")
+    return levels
 
 
 def _in_units(values: Array, units: str, row: Quantity) -> Array:
@@ -140,35 +188,84 @@ def _kind_of(variable: xr.DataArray, row: Quantity, faults: list[str]) -> Kind:
         )
         return row.kind
     kind = Kind(match[1])
-    if (row.kind is Kind.SUM) != (kind is Kind.SUM) and row.units == "mm":
-        faults.append(f"{row.name}: is an amount, so its `cell_methods` must say 'time: sum'")
+    if row.units == "mm" and row.kind is Kind.SUM and kind is not Kind.SUM:
+        if kind not in _ALSO.get(row.name, ()):
+            faults.append(f"{row.name}: is an amount, so its `cell_methods` must say 'time: sum'")
+    elif kind not in (allowed := {row.kind} | _may_also_be(row)):
+        words = " or ".join(sorted(f"'time: {k}'" for k in allowed))
+        faults.append(f"{row.name}: `cell_methods` says 'time: {kind}', but must say {words}")
     return kind
+
+
+def _may_also_be(row: Quantity) -> frozenset[Kind]:
+    plain = frozenset({Kind.MEAN} if row.kind is Kind.POINT else ())
+    return _ALSO.get(row.name, plain)
 
 
 def _read_provenance(dataset: xr.Dataset, faults: list[str]) -> tuple[Provenance, ...]:
     text = dataset.attrs.get("wxgate_provenance")
-    if text is None:
-        if run_of(dataset) is None:
-            faults.append(
-                "forecast_reference_time: needs a scalar variable or coordinate of this name"
-                " (the model run), so that its age can be told"
-            )
-        return ()
-    try:
-        return tuple(_provenance(entry) for entry in json.loads(text))
-    except (ValueError, TypeError, KeyError) as error:
-        faults.append(f"attribute wxgate_provenance: not readable ({error})")
-        return ()
+    if text is not None:
+        try:
+            entries = json.loads(text)
+            if not isinstance(entries, list):
+                raise ValueError("it is not a list")
+            found = tuple(_provenance(entry) for entry in entries)
+        except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
+            faults.append(f"attribute wxgate_provenance: not readable ({error})")
+            return ()
+        if found:
+            return found
+    if run_of(dataset) is None:
+        faults.append(
+            "forecast_reference_time: needs a scalar variable or coordinate of this name"
+            " (the model run), so that its age can be told"
+        )
+    else:
+        try:
+            cycle_of(dataset)
+        except ValueError as error:
+            faults.append(f"forecast_reference_time: {error}")
+    return ()
 
 
 def _provenance(entry: dict[str, Any]) -> Provenance:
     run = _moment(entry["run"]) if entry["run"] else None
-    lists = {key: tuple(entry.get(key, ())) for key in ("notes", "quantities")}
-    return Provenance(**{**entry, "run": run, "fetched": _moment(entry["fetched"]), **lists})
+    lists = {key: tuple(map(_line, entry.get(key, ()))) for key in ("notes", "quantities")}
+    texts = {
+        key: _line(value)
+        for key, value in entry.items()
+        if key in ("source", "title", "sha256", "credit", "licence", "place")
+    }
+    cycle = entry.get("cycle_h")
+    cycle_h = None if cycle is None else _cycle(cycle)
+    known = {**entry, **texts, **lists, "run": run, "fetched": _moment(entry["fetched"])}
+    return Provenance(**{**known, "cycle_h": cycle_h})
+
+
+def _cycle(value: object) -> float:
+    """Hours between runs; ValueError for what would make stale data look fresh."""
+    hours = float(value) if isinstance(value, int | float | np.number) else math.nan
+    if not _SHORTEST_CYCLE_H <= hours <= _LONGEST_CYCLE_H:
+        raise ValueError(
+            f"cycle_h is {str(value)[:40]}, but must be hours between runs from"
+            f" {_SHORTEST_CYCLE_H:g} to {_LONGEST_CYCLE_H:g}"
+        )
+    return hours
 
 
 def _moment(text: str) -> datetime:
-    return datetime.fromisoformat(text).astimezone(UTC)
+    when = datetime.fromisoformat(text)
+    if when.tzinfo is None:
+        raise ValueError(f"the time {text!r} has no zone")
+    return when.astimezone(UTC)
+
+
+def cycle_of(dataset: xr.Dataset) -> float:
+    """Hours between runs as the file states them; six, as most models run, where it does not.
+
+    ValueError where it states what cannot be.
+    """
+    return _cycle(dataset["forecast_reference_time"].attrs.get("cycle_h", 6.0))
 
 
 def run_of(dataset: xr.Dataset) -> datetime | None:
@@ -179,6 +276,19 @@ def run_of(dataset: xr.Dataset) -> datetime | None:
     if values.size != 1 or not np.issubdtype(values.dtype, np.datetime64) or np.isnat(values[0]):
         return None
     return to_datetime(values[0])
+
+
+def place_of(forecast: Forecast) -> tuple[float, float] | None:
+    """Latitude and longitude (degrees) of the one place that a forecast is for, where it says so.
+
+    They stand as scalar coordinates of its Dataset.
+    """
+    coords = forecast.attributes.get("grid", {}).get("coords", {})
+    try:
+        found = [float(coords[name][1]) for name in ("latitude", "longitude")]
+    except (KeyError, TypeError, ValueError):
+        return None
+    return (found[0], found[1]) if np.isfinite(found).all() else None
 
 
 def _read_grid(dataset: xr.Dataset) -> dict[str, Any]:

@@ -162,5 +162,6 @@ RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "hover_power_factor", ("air_density",), _hover_power,
         "(1.225 / density) ** 0.5", "momentum theory of an ideal rotor",
+        validity="the same aircraft in a hover",
     ),
 )  # fmt: skip

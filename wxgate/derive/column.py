@@ -1,7 +1,8 @@
-"""The wind column over a point: levels stacked, sorted, and read at any height.
+"""The wind column over a point: levels stacked, and read at any height.
 
-Here, and only here, the level axis comes first, so that one loop-free index picks the two levels
-around a height at every hour, member and grid point alike.
+Here, and only here, the level axis comes first. The levels are few and stay in the order in which
+they come: a pass over them finds the two around a height at every hour, member and grid point at
+once, which is several times as fast as to sort each column.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from wxgate.derive.recipe import Array, Inputs
 from wxgate.forecast import Field
 
 #: A pressure level nearer to the ground than this is below or within the terrain of the model: its
-#: wind is invented (science notes, trap 6; common practice, no source).
+#: wind is invented (common practice, no source).
 LOWEST_PRESSURE_LEVEL = 50.0
 #: ... and it must clear the highest height level by this much to tell anything new.
 PRESSURE_LEVEL_CLEARANCE = 20.0
@@ -33,19 +34,27 @@ WIND_ORIGINS = (
 )
 
 
+Three = tuple[Array, Array, Array]  #: heights, eastward and northward winds
+
+
 @dataclass(frozen=True, slots=True)
 class Column:
-    """Winds on levels that rise along the first axis; levels that are not there are NaN and last.
+    """Winds on levels, in no order; a level that is not there is NaN in height and wind.
 
     ``heights`` in metres above ground, ``eastward`` and ``northward`` in m/s, all of one shape
-    (level, ...). ``on_heights`` (...) counts the levels that came from heights above ground; those
-    after them came from pressure levels.
+    (level, ...). The first ``on_heights`` levels came from heights above ground, the others from
+    pressure levels.
     """
 
     heights: Array
     eastward: Array
     northward: Array
-    on_heights: NDArray[np.intp]
+    on_heights: int
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """The shape without levels."""
+        return self.heights.shape[1:]
 
     @property
     def speed(self) -> Array:
@@ -87,36 +96,51 @@ def stack(
     pressure_eastward: ArrayLike | None = None,
     pressure_northward: ArrayLike | None = None,
 ) -> Column:
-    """Stack height levels and, above them, pressure levels into one sorted column.
+    """Stack height levels and, above them, pressure levels into one column.
 
     ``heights`` (level,) or (level, ...) and ``pressure_heights`` (level, ...) are metres above the
     ground of the model; winds are (level, ...) in m/s. A level counts only with its height and
     both components. A pressure level is kept only if it lies at least 50 m above ground and more
     than 20 m above the highest height level that is there. The order of the levels is irrelevant.
-    Source: science notes 1.1 (common practice).
+    Source: common practice, no source.
     """
-    z, u, v = _valid(heights, eastward, northward)
-    on_heights = np.isfinite(z).sum(axis=0)
-    if pressure_heights is not None and pressure_eastward is not None:
-        assert pressure_northward is not None  # noqa: S101 - the three come together
-        zp, up, vp = _valid(pressure_heights, pressure_eastward, pressure_northward)
-        top = np.where(np.isfinite(z), z, -np.inf).max(axis=0)
-        keep = (zp >= LOWEST_PRESSURE_LEVEL) & (zp > top + PRESSURE_LEVEL_CLEARANCE)
-        z = np.concatenate([z, np.where(keep, zp, np.nan)])
-        u, v = np.concatenate([u, up]), np.concatenate([v, vp])
-    order = np.argsort(z, axis=0, kind="stable")  # NaN sorts last
-    z, u, v = (np.take_along_axis(part, order, axis=0) for part in (z, u, v))
-    return Column(z, np.where(np.isnan(z), np.nan, u), np.where(np.isnan(z), np.nan, v), on_heights)
+    parts = _arrays(heights, eastward, northward)
+    good = _there(*parts)
+    if pressure_heights is None or pressure_eastward is None:
+        return Column(*_keep([parts], [good]), parts[0].shape[0])
+    assert pressure_northward is not None  # noqa: S101 - the three come together
+    aloft = _arrays(pressure_heights, pressure_eastward, pressure_northward)
+    top = np.where(good, parts[0], -np.inf).max(axis=0)
+    clear = (aloft[0] >= LOWEST_PRESSURE_LEVEL) & (aloft[0] > top + PRESSURE_LEVEL_CLEARANCE)
+    return Column(*_keep([parts, aloft], [good, clear & _there(*aloft)]), parts[0].shape[0])
 
 
-def _valid(heights: ArrayLike, eastward: ArrayLike, northward: ArrayLike) -> tuple[Array, ...]:
+def _keep(parts: list[Three], good: list[NDArray[np.bool_]]) -> Three:
+    """Heights and components one above the other, NaN where they are not good."""
+    shape = (sum(len(g) for g in good), *np.broadcast_shapes(*(g.shape[1:] for g in good)))
+    z, u, v = (np.full(shape, np.nan) for _ in range(3))
+    first = 0
+    for three, there in zip(parts, good, strict=True):
+        here = slice(first, first + len(there))
+        for whole, part in zip((z, u, v), three, strict=True):
+            np.copyto(whole[here], part, where=there)
+        first += len(there)
+    return z, u, v
+
+
+def _arrays(heights: ArrayLike, eastward: ArrayLike, northward: ArrayLike) -> Three:
+    """The three as float64 arrays of one shape (level, ...)."""
     u = np.asarray(eastward, dtype=np.float64)
     v = np.asarray(northward, dtype=np.float64)
     z = np.asarray(heights, dtype=np.float64)
     z = z.reshape(z.shape + (1,) * (u.ndim - z.ndim)) if z.ndim == 1 else z
     z, u, v = np.broadcast_arrays(z, u, v)
-    good = np.isfinite(z) & np.isfinite(u) & np.isfinite(v) & (z > 0)
-    return np.where(good, z, np.nan), u, v
+    return z, u, v
+
+
+def _there(z: Array, u: Array, v: Array) -> NDArray[np.bool_]:
+    """Where a level has a height above ground and both components."""
+    return np.isfinite(u) & np.isfinite(v) & (z > 0) & (z < np.inf)
 
 
 def wind_at(column: Column, height: ArrayLike) -> WindAtHeight:
@@ -127,41 +151,64 @@ def wind_at(column: Column, height: ArrayLike) -> WindAtHeight:
     between levels loses length that the air does not lose. Above the top level the lowest and the
     top level are carried on as far as a weight of 1.11, and the speed is then at least that of
     the top level; beyond it, and below the lowest level, NaN.
-    Source: science notes 1.1 (computed by the authors of our science notes).
+    Source: log law between levels (Stull 1988); the weights computed by us.
     """
-    shape = column.on_heights.shape
-    z = np.broadcast_to(np.asarray(height, dtype=np.float64), shape)
-    levels = np.isfinite(column.heights).sum(axis=0)
-    below = (column.heights <= z).sum(axis=0)
-    above_top = below >= levels
-    lower = np.where(above_top, 0, below - 1).clip(0)
-    upper = np.where(above_top, levels - 1, below).clip(0)
-    z1, u1, v1 = _pick(column, lower)
-    z2, u2, v2 = _pick(column, upper)
+    z = np.asarray(height, dtype=np.float64)
+    lowest, lower, upper = _Level(column, np.inf), _Level(column, -np.inf), _Level(column, np.inf)
+    for level, at in enumerate(column.heights):  # NaN is neither below nor above anything
+        below = at <= z
+        lowest.take(level, at < lowest.height)
+        lower.take(level, below & (at > lower.height))
+        upper.take(level, ~below & (at < upper.height))
+    above_top = ~(upper.height < np.inf)
+    upper.copy(lower, above_top)
+    lower.copy(lowest, above_top)
     with np.errstate(divide="ignore", invalid="ignore"):
-        weight = np.log(z / z1) / np.log(z2 / z1)
-    weight = np.where(z == z1, 0.0, weight)  # also the column of one level, read at that level
-    weight = np.where((below > 0) & (weight <= EXTRAPOLATION_LIMIT), weight, np.nan)
-    u = (1 - weight) * u1 + weight * u2
-    v = (1 - weight) * v1 + weight * v2
-    top = speed_of(u2, v2)
-    scalar = (1 - weight) * speed_of(u1, v1) + weight * top
+        weight = np.log(z / lower.height) / np.log(upper.height / lower.height)
+        weight = np.where(z == lower.height, 0.0, weight)  # also a single level, read at its height
+        reached = (lower.height <= z) & (weight <= EXTRAPOLATION_LIMIT)
+    weight = np.where(reached, weight, np.nan)
+    u = (1 - weight) * lower.eastward + weight * upper.eastward
+    v = (1 - weight) * lower.northward + weight * upper.northward
+    top = speed_of(upper.eastward, upper.northward)
+    scalar = (1 - weight) * speed_of(lower.eastward, lower.northward) + weight * top
     speed = np.maximum(speed_of(u, v), scalar)
     speed = np.where(weight > 1, np.maximum(speed, top), speed)
-    return WindAtHeight(u, v, speed, (upper >= column.on_heights) & (weight > 0))
+    return WindAtHeight(u, v, speed, upper.from_pressure & (weight > 0))
 
 
-def _pick(column: Column, index: NDArray[np.intp]) -> tuple[Array, Array, Array]:
-    z, u, v = (
-        np.take_along_axis(part, index[np.newaxis], axis=0)[0]
-        for part in (column.heights, column.eastward, column.northward)
-    )
-    return z, u, v
+class _Level:
+    """One level of each column, which a pass over the levels finds."""
+
+    def __init__(self, column: Column, beyond: float) -> None:
+        """Not found yet: ``beyond`` is a height that any level betters."""
+        self.column = column
+        self.height = np.full(column.shape, beyond)
+        self.eastward = np.full(column.shape, np.nan)
+        self.northward = np.full(column.shape, np.nan)
+        self.from_pressure = np.zeros(column.shape, np.bool_)
+
+    def take(self, level: int, where: NDArray[np.bool_]) -> None:
+        """Take this level of the column where it is the better one."""
+        np.copyto(self.height, self.column.heights[level], where=where)
+        np.copyto(self.eastward, self.column.eastward[level], where=where)
+        np.copyto(self.northward, self.column.northward[level], where=where)
+        np.copyto(self.from_pressure, level >= self.column.on_heights, where=where)
+
+    def copy(self, other: _Level, where: NDArray[np.bool_]) -> None:
+        """Become another level."""
+        np.copyto(self.height, other.height, where=where)
+        np.copyto(self.eastward, other.eastward, where=where)
+        np.copyto(self.northward, other.northward, where=where)
+        np.copyto(self.from_pressure, other.from_pressure, where=where)
 
 
 def top_level(column: Column) -> tuple[Array, Array, Array]:
-    """Height (m), eastward and northward wind (m/s) of the highest level that is there."""
-    return _pick(column, (np.isfinite(column.heights).sum(axis=0) - 1).clip(0))
+    """Height (m), eastward and northward wind (m/s) of the highest level; NaN where none is."""
+    top = _Level(column, -np.inf)
+    for level, at in enumerate(column.heights):
+        top.take(level, at > top.height)
+    return np.where(top.height > 0, top.height, np.nan), top.eastward, top.northward
 
 
 def strongest_below(column: Column, height: ArrayLike, speed: Array | None = None) -> Array:
@@ -185,6 +232,10 @@ def column_of(inputs: Inputs) -> Column | None:
     Pressure levels join where their winds, their heights and the terrain of the model are there;
     the altitude of the site is no substitute for that terrain.
     """
+    return inputs.once("wind column", _column_of)
+
+
+def _column_of(inputs: Inputs) -> Column | None:
     surface = _levels_of(inputs, "eastward_wind", "northward_wind")
     if surface is None:
         return None

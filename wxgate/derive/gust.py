@@ -11,10 +11,18 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from wxgate.derive.column import WIND_ORIGINS, beside, column_of, speed_of, wind_at
+from wxgate.derive.column import (
+    WIND_ORIGINS,
+    Column,
+    beside,
+    column_of,
+    level_of,
+    speed_of,
+    wind_at,
+)
 from wxgate.derive.gust_factors import gust_factor
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field, worst_kind
-from wxgate.derive.surface_layer import maybe_unstable, surely_stable
+from wxgate.derive.surface_layer import UNSTABLE_WIND, maybe_unstable, surely_stable
 from wxgate.derive.turbulence import (
     DEPTH,
     STANDARD_PRESSURE,
@@ -38,6 +46,8 @@ SUNNY_EXCESS = 2.0
 
 #: Least turbulence intensity aloft by stability (common practice, no source).
 LEAST_STABLE, LEAST_NEUTRAL, LEAST_UNSTABLE = 0.05, 0.10, 0.15
+#: m/s; intensity times wind where unstable air goes over into neutral, at an intensity of 0.12.
+FADING = 0.12 * UNSTABLE_WIND
 
 #: m; the bulk Richardson number takes its upper temperature from the highest level in between.
 LEAST_TOP, TOP_OF_LAYER = 20.0, 120.0
@@ -49,7 +59,7 @@ def gust_from_turbulence(wind: ArrayLike, roughness: ArrayLike, sun: ArrayLike,
     """An estimate of the 10 m gust from the 10 m wind (m/s): U (1 + 3 / ln(10 / z0)).
 
     At least 2 m/s over the wind unless a sun of 10 degrees or less, or 5/8 of cloud, rule thermals
-    out. Source: EN 1991-1-4 (4.7) with a peak factor of 3 (science notes 2.2).
+    out. Source: EN 1991-1-4 (4.7) with a peak factor of 3.
     """
     u, s, c = (np.asarray(x, dtype=np.float64) for x in (wind, sun, cloud))
     z0 = np.minimum(np.asarray(roughness, dtype=np.float64), LARGEST_ROUGHNESS)
@@ -61,10 +71,16 @@ def gust_from_turbulence(wind: ArrayLike, roughness: ArrayLike, sun: ArrayLike,
 def least_intensity(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike) -> Array:
     """The least turbulence intensity to count with aloft, by sun (degrees), cloud and 10 m wind.
 
-    0.15 unless unstable air is ruled out, 0.05 where stable air is proven, else 0.10. Source:
-    common practice, no source (science notes 2.2).
+    0.15 unless unstable air is ruled out, 0.05 where stable air is proven, else 0.10. The wind of
+    6 m/s that rules unstable air out is a band from 4.8 to 7.2 m/s, in which intensity times wind
+    stays the same: what thermals stir up does not end with more wind. Source: common practice, no
+    source; the band is ours.
     """
-    least = np.where(maybe_unstable(sun, cloud, wind), LEAST_UNSTABLE, LEAST_NEUTRAL)
+    u = np.asarray(wind, dtype=np.float64)
+    weaker = np.minimum(u, np.nextafter(UNSTABLE_WIND, 0.0))
+    with np.errstate(divide="ignore"):
+        stirred = np.clip(FADING / u, LEAST_NEUTRAL, LEAST_UNSTABLE)
+    least = np.where(maybe_unstable(sun, cloud, weaker), stirred, LEAST_NEUTRAL)
     return np.where(surely_stable(sun, cloud, wind), LEAST_STABLE, least)
 
 
@@ -74,7 +90,7 @@ def gust_aloft(wind: ArrayLike, surface_wind: ArrayLike, surface_gust: ArrayLike
 
     The largest of: the wind there and ``share`` of the gust's excess at 10 m, which hardly changes
     with height; the 10 m gust; and the wind there with three times its least turbulence.
-    Source: science notes 2.2 (near-constant velocity variance in the surface layer).
+    Source: near-constant velocity variance in the surface layer (textbooks, from memory).
     """
     u, u10, g10 = (np.asarray(x, dtype=np.float64) for x in (wind, surface_wind, surface_gust))
     carried = np.maximum(u + share * (g10 - u10), g10)
@@ -102,20 +118,19 @@ def _gust(inputs: Inputs) -> Field:
     wind = inputs.fields["wind_speed"].values
     model, hourly = inputs.get("wind_speed_of_gust"), inputs.get("wind_speed_maximum")
     whole_hour = worst_kind(model, hourly) is not Kind.POINT
-    estimate = gust_from_turbulence(
-        wind,
-        _roughness(inputs),
-        beside(inputs.values("solar_elevation_angle"), wind.shape),
-        beside(inputs.values("cloud_area_fraction"), wind.shape),
-    )
-    given = beside(None if model is None else model.values, wind.shape)
-    at_least = wind
-    if whole_hour:
-        estimate, at_least = larger_end(estimate), larger_end(at_least)
-        if model is not None and model.kind is Kind.POINT:
-            given = larger_end(given)
-    estimated = np.broadcast_to(np.isnan(given), wind.shape)
-    gust = np.maximum(np.where(estimated, estimate, given), at_least)
+    gust = np.broadcast_to(beside(None if model is None else model.values, wind.shape), wind.shape)
+    if whole_hour and model is not None and model.kind is Kind.POINT:
+        gust = larger_end(gust)
+    estimated = np.isnan(gust)
+    if estimated.any():
+        estimate = gust_from_turbulence(
+            wind,
+            _roughness(inputs),
+            beside(inputs.values("solar_elevation_angle"), wind.shape),
+            beside(inputs.values("cloud_area_fraction"), wind.shape),
+        )
+        gust = np.where(estimated, larger_end(estimate) if whole_hour else estimate, gust)
+    gust = np.maximum(gust, larger_end(wind) if whole_hour else wind)
     if hourly is not None:  # an hour without it is not worse known than a model without it
         largest = beside(hourly.values, wind.shape)
         gust = np.where(largest > gust, largest, gust)
@@ -207,19 +222,21 @@ def _spread(inputs: Inputs) -> Field:
 def _thermals(inputs: Inputs) -> Field:
     air = inputs.fields["air_temperature"].values
     flux = inputs.get("surface_upward_sensible_heat_flux")
-    estimate = heat_flux_from_sun(
-        beside(inputs.values("solar_elevation_angle"), air.shape),
-        beside(inputs.values("cloud_area_fraction"), air.shape),
-    )
     kind = worst_kind(flux)
-    if kind is not Kind.POINT:
-        estimate = larger_end(np.broadcast_to(estimate, air.shape))
-    given = beside(None if flux is None else flux.values, air.shape)
-    estimated = np.broadcast_to(np.isnan(given), air.shape)
+    heat = np.broadcast_to(beside(None if flux is None else flux.values, air.shape), air.shape)
+    estimated = np.isnan(heat)
+    if estimated.any():
+        estimate = heat_flux_from_sun(
+            beside(inputs.values("solar_elevation_angle"), air.shape),
+            beside(inputs.values("cloud_area_fraction"), air.shape),
+        )
+        if kind is not Kind.POINT:
+            estimate = larger_end(np.broadcast_to(estimate, air.shape))
+        heat = np.where(estimated, estimate, heat)
     depth = beside(inputs.values("atmosphere_boundary_layer_thickness"), air.shape)
     pressure = beside(inputs.values("surface_air_pressure"), air.shape)
     scale = convective_velocity(
-        np.where(estimated, estimate, given),
+        heat,
         np.where(np.isnan(depth), DEPTH, depth),
         air,
         np.where(np.isnan(pressure), STANDARD_PRESSURE, pressure),
@@ -233,6 +250,15 @@ def _thermals(inputs: Inputs) -> Field:
     )
 
 
+def _wind_on_level(inputs: Inputs, column: Column, height: float) -> tuple[Array, Array]:
+    """Eastward and northward wind at a height, from its own level if the forecast has one."""
+    u, v = (level_of(inputs.get(f"{way}ward_wind"), height) for way in ("east", "north"))
+    if u is not None and v is not None:
+        return u, v
+    wind = wind_at(column, height)
+    return wind.eastward, wind.northward
+
+
 def _richardson(inputs: Inputs) -> Field | None:
     aloft, column = inputs.fields["air_temperature_at_heights"], column_of(inputs)
     surface = surface_components(inputs)
@@ -242,13 +268,13 @@ def _richardson(inputs: Inputs) -> Field | None:
     if usable.size == 0:
         return None
     top = float(usable.max())
-    wind = wind_at(column, top)
+    wind = _wind_on_level(inputs, column, top)
     warm = aloft.values[:, int(np.flatnonzero(aloft.levels == top)[0])].astype(np.float64)
     below = inputs.fields["air_temperature"].values.astype(np.float64)
     number = bulk_richardson(
         warm - below,
         top - SCREEN_HEIGHT,
-        speed_of(wind.eastward - surface[0], wind.northward - surface[1]),
+        speed_of(wind[0] - surface[0], wind[1] - surface[1]),
         top - REFERENCE_HEIGHT,
         (warm + below) / 2,
     )
@@ -256,7 +282,10 @@ def _richardson(inputs: Inputs) -> Field | None:
 
 
 _AIR = ("solar_elevation_angle", "cloud_area_fraction")
-_HIGH = "science notes 2.2; turbulence: EN 1991-1-4 (4.7)"
+_HIGH = (
+    "near-constant velocity variance in the surface layer (from memory); turbulence: "
+    "EN 1991-1-4 (4.7)"
+)
 
 RECIPES: tuple[Recipe, ...] = (
     Recipe(
@@ -282,6 +311,7 @@ RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "gust_spread", ("gust", "wind_speed", "wind_speed_at_flight_height"), _spread,
         "gust less mean wind at flight height", _HIGH, uses=_AIR,
+        validity="10 to 120 m; a gust of the whole hour is held against the weaker wind",
     ),
     Recipe(
         "convective_velocity_scale", ("air_temperature",), _thermals,
@@ -303,5 +333,6 @@ RECIPES: tuple[Recipe, ...] = (
             "eastward_wind_on_levels", "northward_wind_on_levels",
             "geopotential_height_on_levels", "surface_altitude",
         ),
+        validity="20 to 120 m; means little by day; missing without a temperature aloft",
     ),
 )  # fmt: skip

@@ -76,7 +76,7 @@ def forecast_scale(reading: ArrayLike, forecast_10_m: ArrayLike, meter_height: f
     The reading is held against the forecast 10 m wind brought down to the meter. More than 1.2
     times as much, and above 2 m/s, raises the forecast, at most twofold. Less never lowers it:
     shelter and decoupled air are far likelier than so wrong a forecast. NaN if either is NaN.
-    Source: common practice, no source (science notes 1.3).
+    Source: common practice, no source.
     """
     seen, u10 = (np.asarray(x, dtype=np.float64) for x in (reading, forecast_10_m))
     expected = u10 / height_factor(10.0, meter_height, roughness)

@@ -15,6 +15,9 @@ from wxgate.derive.recipe import Array, Field, Inputs
 
 Flags = NDArray[np.bool_]
 
+#: Flags are float32 like the fields that they become.
+_NO, _YES, _NAN = np.float32(0), np.float32(1), np.float32(np.nan)
+
 
 def aligned(*arrays: Array) -> tuple[Array, ...]:
     """The arrays with axes of length 1 added behind, so that time meets time.
@@ -52,38 +55,40 @@ def shifted(values: Array, hours: int) -> Array:
 
 def flag(condition: Flags, *of: Array) -> Array:
     """A condition as a flag: NaN where one of the arrays that it was made of is NaN."""
-    known = ~reduce(np.logical_or, (np.isnan(a) for a in of))
-    return np.where(known, condition, np.nan)
+    missing = reduce(np.logical_or, (np.isnan(a) for a in of))
+    return np.where(missing, _NAN, condition)
 
 
 def all_of(*flags: Array) -> Array:
     """1 where all are 1; 0 where any is 0, whatever is missing; else NaN."""
-    return np.where(reduce(np.fmin, flags) == 0, 0.0, reduce(np.minimum, flags))
+    return np.where(reduce(np.fmin, flags) == 0, _NO, reduce(np.minimum, flags))
 
 
 def any_of(*flags: Array) -> Array:
     """1 where any is 1, whatever is missing; 0 where all are 0; else NaN."""
-    return np.where(reduce(np.fmax, flags) == 1, 1.0, reduce(np.maximum, flags))
+    return np.where(reduce(np.fmax, flags) == 1, _YES, reduce(np.maximum, flags))
 
 
 def any_in_last(flags: Array, hours: int) -> Array:
     """:func:`any_of` over this and the ``hours`` rows before; before the axis all is missing."""
     seen_one = _in_window(flags == 1, hours, before=0)
     missing = _in_window(np.isnan(flags), hours, before=1)
-    return np.where(seen_one > 0, 1.0, np.where(missing > 0, np.nan, 0.0))
+    return np.where(seen_one > 0, _YES, np.where(missing > 0, _NAN, _NO))
 
 
 def lowest_in_last(values: Array, hours: int) -> Array:
     """The lowest known value of this and the ``hours`` rows before; NaN where none is known."""
-    lowest = values
-    for back in range(1, min(hours, len(values) - 1) + 1):
-        lowest = np.fmin(lowest, shifted(values, -back))
-    return lowest
+    # The lowest of 2, 4, 8, ... rows, as long as they fit, and then of two such that overlap.
+    lowest, rows = values, 1
+    while 2 * rows <= hours + 1:
+        lowest = np.fmin(lowest, shifted(lowest, -rows))
+        rows *= 2
+    return np.fmin(lowest, shifted(lowest, rows - hours - 1))
 
 
-def _in_window(condition: Flags, hours: int, before: int) -> NDArray[np.int64]:
+def _in_window(condition: Flags, hours: int, before: int) -> NDArray[np.int16]:
     """How often a condition holds in this and the ``hours`` rows before (``before`` the axis)."""
-    ahead = np.full((hours + 1, *condition.shape[1:]), before, np.int64)
-    count = np.cumsum(np.concatenate([ahead, condition]), axis=0)
-    result: NDArray[np.int64] = count[hours + 1 :] - count[: len(condition)]
+    ahead = np.full((hours + 1, *condition.shape[1:]), before, np.int8)
+    count = np.cumsum(np.concatenate([ahead, condition]), axis=0, dtype=np.int16)
+    result: NDArray[np.int16] = count[hours + 1 :] - count[: len(condition)]
     return result

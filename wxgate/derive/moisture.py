@@ -37,6 +37,9 @@ MIDDLE_CLOUD_BASE = 2000.0
 #: Dew: exposed surfaces run 2 to 5 K colder than the air on calm, clear nights.
 DEW_SPREAD, DEW_SUN, DEW_WIND, DEW_CLOUD = 3.0, 10.0, 2.0, 0.4
 
+#: An aircraft comes from a cooled room or car of so many K (common practice, no source).
+INDOORS, CONDENSATION_MARGIN = 293.15, 1.0
+
 
 def relative_humidity(temperature: Array, dew_point: Array) -> Array:
     """Relative humidity over water (share, at most 1) from temperature and dew point (K)."""
@@ -145,12 +148,16 @@ def dew_flag(spread: Array, sun_elevation: Array, wind_speed: Array, cloud: Arra
     Spread below ``DEW_SPREAD`` with the sun, wind and cloud below their limits. NaN only where
     the spread is. Source: common practice, no source.
     """
-    favoured = all_of(
-        flag(sun_elevation < DEW_SUN, sun_elevation),
-        flag(wind_speed < DEW_WIND, wind_speed),
-        flag(cloud < DEW_CLOUD, cloud),
-    )
-    return flag((spread < DEW_SPREAD) & (favoured != 0), spread)
+    ruled_out = (sun_elevation >= DEW_SUN) | (wind_speed >= DEW_WIND) | (cloud >= DEW_CLOUD)
+    return flag((spread < DEW_SPREAD) & ~ruled_out, spread)
+
+
+def condensation_flag(dew_point: Array, body: float = INDOORS) -> Array:
+    """Flag: an aircraft of temperature ``body`` (K) mists over in air of this dew point (K).
+
+    Until it is warmer than the dew point; a degree in hand. Source: definition of the dew point.
+    """
+    return flag(dew_point > body - CONDENSATION_MARGIN, dew_point)
 
 
 # ---------------------------------------------------------------------- recipes
@@ -214,18 +221,27 @@ def _dew(inputs: Inputs) -> Field:
     return make_field("dew_risk", dew_flag(*fields_aligned(inputs, *names)))
 
 
+def _condensation(inputs: Inputs) -> Field:
+    temperature, spread = fields_aligned(inputs, "air_temperature", "dew_point_spread")
+    origin, origins = origin_of(inputs.get("dew_point_spread"))
+    values = condensation_flag(temperature - spread)
+    return make_field("condensation_on_aircraft", values, origin=origin, origins=origins)
+
+
 RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "dew_point_spread", ("air_temperature",), _spread,
         "temperature less dew point, not below 0; a dew point 0.3 K above the temperature is wrong",
         "definition; dew point from relative humidity by Bolton 1980, eq. 10",
         uses=("dew_point_temperature", "relative_humidity"),
+        validity="saturation over water, also below 0 degC; missing without dew point and humidity",
     ),
     Recipe(
         "wet_bulb_temperature", ("air_temperature", "dew_point_spread"), _wet_bulb,
         "heat balance of a wet thermometer at constant pressure",
         "AMS Glossary, wet-bulb temperature; saturation by Bolton 1980",
-        uses=("surface_air_pressure", "surface_altitude"), validity="over water, also below 0 degC",
+        uses=("surface_air_pressure", "surface_altitude"),
+        validity="over water, also below 0 degC; without a pressure the standard atmosphere's",
     ),
     Recipe(
         "cloud_base_height", (), _cloud_base,
@@ -234,11 +250,13 @@ RECIPES: tuple[Recipe, ...] = (
         "condensation level by Bolton 1980, eq. 15; the order is common practice, no source",
         uses=("ceiling_height", "low_type_cloud_area_fraction", "solar_elevation_angle",
               "dew_point_spread", "air_temperature"),
-        validity="a ceiling field can be blind to fog; fog points and visibility tell of fog",
+        validity="a ceiling field can be blind to fog; fog points and visibility tell of fog; "
+        "humidity on levels is not read, so that layers of cloud are not looked for there",
     ),
     Recipe(
         "ceiling_clearance", ("cloud_base_height",), _clearance,
         "cloud base less flight height", "definition",
+        validity="20000 m says that there is no ceiling",
     ),
     Recipe(
         "dew_risk", ("dew_point_spread",), _dew,
@@ -246,5 +264,12 @@ RECIPES: tuple[Recipe, ...] = (
         "common practice, no source",
         uses=("solar_elevation_angle", "wind_speed", "cloud_area_fraction"),
         validity="an ingredient that is missing counts as favouring dew",
+    ),
+    Recipe(
+        "condensation_on_aircraft", ("air_temperature", "dew_point_spread"), _condensation,
+        "dew point above 19 degC: an aircraft from a room or car of 20 degC mists over; give it 15 "
+        "to 20 minutes in the open",
+        "definition of the dew point; 20 degC and the waiting time common practice, no source",
+        validity="an aircraft that was kept colder mists over in drier air too",
     ),
 )  # fmt: skip

@@ -214,6 +214,7 @@ RECIPES: tuple[Recipe, ...] = (
         "precipitation", (), _precipitation,
         "the amount of the hour; else the larger rate at its two ends for an hour",
         "definition", uses=(_AMOUNT, _RATE),
+        validity="rates at the full hours can miss a shower; missing where neither is known",
     ),
     Recipe(
         "precipitation_probability", ("precipitation",), _probability,

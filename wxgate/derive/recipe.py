@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from wxgate.profiles import Aircraft, Site
 
 
+T = TypeVar("T")
+
+
 @dataclass(frozen=True, slots=True)
 class Inputs:
     """All that a recipe may look at."""
@@ -25,6 +28,14 @@ class Inputs:
     site: Site
     aircraft: Aircraft
     height: float  #: planned flight height, m above ground
+    shared: dict[str, Any] = field(default_factory=dict)  #: see :meth:`once`
+
+    def once(self, name: str, make: Callable[[Inputs], T]) -> T:
+        """What several recipes are made of and no quantity is, made by the first that asks."""
+        if name not in self.shared:
+            self.shared[name] = make(self)
+        found: T = self.shared[name]
+        return found
 
     def get(self, name: str) -> Field | None:
         """The field of a quantity, None when there is none."""

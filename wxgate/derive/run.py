@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from functools import cache
 from graphlib import TopologicalSorter
+from typing import Any
 
 from wxgate.derive.recipe import Inputs, Recipe
 from wxgate.errors import UsageError
@@ -28,14 +29,16 @@ def recipes() -> tuple[Recipe, ...]:
         people,
         precipitation,
         sun,
+        terrain,
         thunder,
         visibility,
         wind,
+        wind_signs,
     )
 
     modules = (
-        sun, geomagnetic, wind, gust, moisture, fog, visibility, icing, precipitation, thunder,
-        air, energy, people,
+        sun, geomagnetic, terrain, wind, wind_signs, gust, moisture, fog, visibility, icing,
+        precipitation, thunder, air, energy, people,
     )  # fmt: skip
     return in_order(r for m in modules for r in m.RECIPES)
 
@@ -53,6 +56,15 @@ def in_order(unordered: Iterable[Recipe]) -> tuple[Recipe, ...]:
     return tuple(found[name] for name in sorter.static_order())
 
 
+def check_height(height: float) -> None:
+    """UsageError for a height (m above ground) that no small drone flies at."""
+    if not LOWEST_HEIGHT <= height <= HIGHEST_HEIGHT:
+        raise UsageError(
+            f"flight height {height:g} m is not between {LOWEST_HEIGHT:g} and {HIGHEST_HEIGHT:g} m",
+            remedy="Give the height above ground, such as --height '60 m'.",
+        )
+
+
 def derive(forecast: Forecast, *, site: Site, aircraft: Aircraft, height: float) -> Forecast:
     """The forecast with every derived quantity that its fields allow.
 
@@ -60,15 +72,12 @@ def derive(forecast: Forecast, *, site: Site, aircraft: Aircraft, height: float)
     is left out, and its quantity is then missing. UsageError for a height that no small drone
     flies at.
     """
-    if not LOWEST_HEIGHT <= height <= HIGHEST_HEIGHT:
-        raise UsageError(
-            f"flight height {height:g} m is not between {LOWEST_HEIGHT:g} and {HIGHEST_HEIGHT:g} m",
-            remedy="Give the height above ground, such as --height '60 m'.",
-        )
+    check_height(height)
     fields = dict(forecast.fields)
+    shared: dict[str, Any] = {}
     for recipe in recipes():
         if all(need in fields for need in recipe.needs):
-            made = recipe.make(Inputs(forecast.time, fields, site, aircraft, height))
+            made = recipe.make(Inputs(forecast.time, fields, site, aircraft, height, shared))
             if made is not None:
                 fields[recipe.name] = made
     return forecast.with_fields(fields)

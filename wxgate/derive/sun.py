@@ -28,6 +28,10 @@ _SINE_HORIZON, _SINE_CIVIL = np.sin(np.radians(HORIZON)), np.sin(np.radians(CIVI
 
 DAY, TWILIGHT, NIGHT = 0.0, 1.0, 2.0
 
+#: Nearer to the sun than this the aircraft is lost in the glare, and flown as far out as it is
+#: high it stands no higher than this; degrees. Common practice, no source.
+DAZZLE, HIGHEST_SIGHT = 25.0, 45.0
+
 _J2000 = np.datetime64("2000-01-01T12:00:00", "s")
 #: Terrestrial time runs ahead of UTC by so much in the 2020s; a minute of error is 0.001 degree.
 _TERRESTRIAL_LEAD = 69.2 / 86400
@@ -171,6 +175,41 @@ def glare_half_width(sun_elevation: Array, sight_elevation: Array, limit: float)
     return width
 
 
+def sight_towards_sun(sun_elevation: Array, aside: Array) -> Array:
+    """The elevation (degrees, 0 to ``HIGHEST_SIGHT``) at which the sight comes nearest to the sun.
+
+    ``aside`` is the angle between the azimuths of sun and sight.
+    """
+    es = np.radians(np.maximum(sun_elevation, 0.0))
+    towards = np.cos(es) * np.cos(np.radians(aside))
+    nearest: Array = np.degrees(np.arctan2(np.sin(es), towards))
+    return np.clip(nearest, 0.0, HIGHEST_SIGHT)
+
+
+def smallest_glare_angle(sun_elevation: Array, aside: Array) -> Array:
+    """Smallest angle (degrees) between the sun and an aircraft on its way up and out.
+
+    The aircraft is flown ``aside`` degrees from the sun's azimuth, at least as far out as it is
+    high. 180 with the sun down. Source: :func:`glare_angle`, least over the elevations of sight.
+    """
+    sight = sight_towards_sun(sun_elevation, aside)
+    angle = glare_angle(sun_elevation, np.zeros(()), sight, aside)
+    return np.where(sun_elevation < HORIZON, 180.0, angle)
+
+
+def widest_glare(sun_elevation: Array, limit: float = DAZZLE) -> Array:
+    """How far to each side of the sun's azimuth an aircraft on its way up and out dazzles.
+
+    Degrees; the aircraft is flown at least as far out as it is high. 0 with the sun down. Source:
+    :func:`glare_half_width`, widest over the elevations of sight.
+    """
+    # The width is stationary where sin(sight) = sin(sun) / cos(limit).
+    sine = np.sin(np.radians(sun_elevation)) / np.cos(np.radians(limit))
+    sight = np.degrees(np.arcsin(np.clip(sine, 0.0, np.sin(np.radians(HIGHEST_SIGHT)))))
+    width = glare_half_width(sun_elevation, sight, limit)
+    return np.where(sun_elevation < HORIZON, 0.0, width)
+
+
 def over_site(inputs: Inputs) -> tuple[Times, Any, Any]:
     """The hours and the place, shaped to broadcast: time first, then the grid if there is one."""
     latitude, longitude = np.asarray(inputs.site.latitude), np.asarray(inputs.site.longitude)
@@ -184,6 +223,25 @@ def _elevation(inputs: Inputs) -> Field:
 
 def _azimuth(inputs: Inputs) -> Field:
     return make_field("solar_azimuth_angle", solar_position(*over_site(inputs))[1])
+
+
+def _glare_angle(inputs: Inputs) -> Field:
+    elevation = inputs.fields["solar_elevation_angle"].values
+    flown = inputs.site.flight_direction
+    if flown is None:
+        aside = np.full(elevation.shape, 180.0)
+    else:
+        aside = inputs.fields["solar_azimuth_angle"].values - flown
+    turned = np.full(elevation.shape, flown is None, np.uint8)
+    return make_field(
+        "glare_angle", smallest_glare_angle(elevation, aside),
+        origin=turned, origins=("direct", "sun behind the pilot"),
+    )  # fmt: skip
+
+
+def _glare_width(inputs: Inputs) -> Field:
+    elevation = inputs.fields["solar_elevation_angle"].values
+    return make_field("glare_half_width", widest_glare(elevation))
 
 
 def _civil(inputs: Inputs) -> Field:
@@ -211,10 +269,26 @@ RECIPES: tuple[Recipe, ...] = (
         "civil_twilight", (), _civil,
         "darkest moment of the hour: 0 day, 1 sun between -0.83 and -6 degrees, 2 night",
         "US Naval Observatory, definitions of sunrise and civil twilight",
+        validity="looked at by quarters of the hour; computed, so never missing",
     ),
     Recipe(
         "fixed_twilight", (), _fixed,
         "darkest moment of the hour: 0 day, 1 within 30 minutes of sunrise or sunset, 2 night",
         "14 CFR 107.29(c), outside Alaska",
+        validity="not in Alaska; looked at by quarters of the hour; computed, so never missing",
+    ),
+    Recipe(
+        "glare_angle", ("solar_elevation_angle", "solar_azimuth_angle"), _glare_angle,
+        "smallest angle between the sun and the aircraft on its way up and out, flown where the "
+        "site says or else with the sun behind the pilot",
+        "spherical law of cosines",
+        validity="flown at least as far out as high; 180 with the sun down; cloud not counted",
+    ),
+    Recipe(
+        "glare_half_width", ("solar_elevation_angle",), _glare_width,
+        "directions to keep out of: so far to each side of the sun's azimuth the aircraft comes "
+        "nearer to the sun than 25 degrees",
+        "spherical law of cosines; 25 degrees common practice, no source",
+        validity="flown at least as far out as high; cloud not counted",
     ),
 )  # fmt: skip

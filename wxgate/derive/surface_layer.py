@@ -21,7 +21,7 @@ ROUGHNESS_CLASSES = {
     "very rough": 0.5,
     "closed": 1.0,
 }
-#: Exponents of the power law from 10 m (science notes 1.2; from memory, the factors computed).
+#: Exponents of the power law from 10 m (from memory; the factors computed by us).
 ALPHA_UNSTABLE = 0.08
 ALPHA_NEUTRAL = 0.14
 #: The upper end of 0.30-0.40 for a clear night: where nothing is known aloft, the larger wind.
@@ -69,7 +69,7 @@ def _log_height(height: ArrayLike, displacement: float, roughness: ArrayLike) ->
 def neutral_exponent(from_height: ArrayLike, to_height: ArrayLike, roughness: ArrayLike) -> Array:
     """The power-law exponent that fits the neutral log profile between two heights.
 
-    1 / ln(sqrt(z1 z2) / z0). Source: computed by the authors of our science notes (1.2).
+    1 / ln(sqrt(z1 z2) / z0). Source: computed by us from the neutral log law.
     """
     middle = np.sqrt(np.asarray(from_height, dtype=np.float64) * np.asarray(to_height))
     return 1 / _log_height(middle, 0.0, roughness)
@@ -82,28 +82,31 @@ def neutral_exponent(from_height: ArrayLike, to_height: ArrayLike, roughness: Ar
 # careful side: a profile fears stable air, a gust fears unstable air. NaN never proves anything.
 
 
+STABLE_WIND, UNSTABLE_WIND = 5.0, 6.0  #: m/s at 10 m; less than this
+
+
 def surely_unstable(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike) -> NDArray[np.bool_]:
     """True where sun (degrees), cloud (share) and 10 m wind (m/s) prove unstable air."""
     s, c, u = (np.asarray(x, dtype=np.float64) for x in (sun, cloud, wind))
-    return np.asarray((s > 15) & (c < 5 / 8) & (u < 6))
+    return np.asarray((s > 15) & (c < 5 / 8) & (u < UNSTABLE_WIND))
 
 
 def maybe_unstable(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike) -> NDArray[np.bool_]:
     """True unless sun (degrees), cloud (share) or 10 m wind (m/s) rule unstable air out."""
     s, c, u = (np.asarray(x, dtype=np.float64) for x in (sun, cloud, wind))
-    return np.asarray(~((s <= 10) | (c >= 5 / 8) | (u >= 6)))
+    return np.asarray(~((s <= 10) | (c >= 5 / 8) | (u >= UNSTABLE_WIND)))
 
 
 def surely_stable(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike) -> NDArray[np.bool_]:
     """True where sun (degrees), cloud (share) and 10 m wind (m/s) prove stable air."""
     s, c, u = (np.asarray(x, dtype=np.float64) for x in (sun, cloud, wind))
-    return np.asarray((s < 0) & (c < 4 / 8) & (u < 5))
+    return np.asarray((s < 0) & (c < 4 / 8) & (u < STABLE_WIND))
 
 
 def maybe_stable(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike) -> NDArray[np.bool_]:
     """True unless sun (degrees), cloud (share) or 10 m wind (m/s) rule stable air out."""
     s, c, u = (np.asarray(x, dtype=np.float64) for x in (sun, cloud, wind))
-    return np.asarray(~((s >= 3) | (c >= 4 / 8) | (u >= 5)))
+    return np.asarray(~((s >= 3) | (c >= 4 / 8) | (u >= STABLE_WIND)))
 
 
 def stability_exponent(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike,
@@ -111,7 +114,7 @@ def stability_exponent(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike,
     """The power-law exponent for the stability that sun, cloud and 10 m wind suggest.
 
     Arrays of one shape: degrees, share 0..1, m/s. Stable unless that is ruled out, so an unknown
-    sun or cloud gives the largest exponent. Source: science notes 1.2 (from memory).
+    sun or cloud gives the largest exponent. Source: from memory.
     """
     exponent = np.where(surely_unstable(sun, cloud, wind), ALPHA_UNSTABLE, neutral)
     return np.where(maybe_stable(sun, cloud, wind), np.maximum(ALPHA_STABLE, neutral), exponent)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from wxgate.derive.recipe import Array
+from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
 
 if TYPE_CHECKING:
     from wxgate.profiles import Hill, Shelter
@@ -29,8 +29,12 @@ STEEPEST = 0.5
 #: A lee slope steeper than this separates (17 degrees; Taylor & Lee 1984).
 SEPARATION_SLOPE = 0.3
 
+#: The lee of a separating hill reaches this many of its heights from the crest (5 to 10, common
+#: practice, no source).
+LEE_REACH = 10.0
+
 #: Share of the wind that a moderately dense belt takes away, by distance in belt heights
-#: (Univ. of Nebraska EC1763, as read by the authors of our science notes, 1.5).
+#: (Univ. of Nebraska EC1763, stored copy read 2026-11).
 BELT_DISTANCE = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)
 BELT_REDUCTION = (0.78, 0.66, 0.35, 0.14, 0.10, 0.04)
 
@@ -64,6 +68,17 @@ def flow_separates(hill: Hill) -> bool:
     return hill.height / (2 * hill.half_length) > SEPARATION_SLOPE
 
 
+def in_lee(hill: Hill | None) -> bool:
+    """Whether a site can lie in the separated flow behind a hill: reversed, gusty.
+
+    Away from the crest of a hill that separates, up to ten of its heights. On either side, as the
+    side that is stated as downwind is so for one wind only. Source: common practice, no source.
+    """
+    if hill is None or not flow_separates(hill):
+        return False
+    return 0 < abs(hill.position) <= LEE_REACH * hill.height
+
+
 def shelter_factor(height: ArrayLike, shelter: Shelter | None) -> Array:
     """The share of the wind that is left behind a belt of trees, at ``height`` above ground.
 
@@ -85,7 +100,7 @@ def shelter_factor(height: ArrayLike, shelter: Shelter | None) -> Array:
 def in_wake(height: ArrayLike, shelter: Shelter) -> NDArray[np.bool_]:
     """True where the wake of a belt or wall may be turbulent: under 2 heights, within 15 of them.
 
-    Source: common practice, no source (science notes 1.5).
+    Source: common practice, no source.
     """
     z = np.asarray(height, dtype=np.float64)
     within = shelter.distance <= 15 * shelter.height
@@ -96,7 +111,49 @@ def internal_boundary_layer(fetch: ArrayLike, roughness: ArrayLike) -> Array:
     """Height (m) that a new surface has reached after ``fetch`` (m): 0.28 z0 (x/z0) ** 0.8.
 
     ``roughness`` is that of the rougher side. Above it the wind is still that of the old surface.
-    Source: from memory (Elliott-type growth; science notes 1.5).
+    Source: from memory (Elliott-type growth of an internal boundary layer).
     """
     x, z0 = (np.asarray(a, dtype=np.float64) for a in (fetch, roughness))
     return 0.28 * z0 * (x / z0) ** 0.8
+
+
+# -- recipes -------------------------------------------------------------------------------------
+
+
+def _lee(inputs: Inputs) -> Field:
+    return make_field("lee_separation", np.asarray(float(in_lee(inputs.site.hill))))
+
+
+def _wake(inputs: Inputs) -> Field:
+    shelter = inputs.site.shelter
+    wake = False if shelter is None else bool(in_wake(inputs.height, shelter))
+    return make_field("wake_turbulence", np.asarray(float(wake)))
+
+
+def _difference(inputs: Inputs) -> Field | None:
+    terrain, altitude = inputs.values("surface_altitude"), inputs.site.altitude
+    if terrain is None or altitude is None:
+        return None
+    return make_field("terrain_difference", np.abs(altitude - terrain))
+
+
+RECIPES: tuple[Recipe, ...] = (
+    Recipe(
+        "lee_separation", (), _lee,
+        "1 up to ten hill heights from the crest of a stated hill with a slope above 0.3",
+        "Taylor & Lee 1984 (slope); reach common practice, no source",
+        validity="a site that states no hill has 0",
+    ),
+    Recipe(
+        "wake_turbulence", (), _wake,
+        "1 under two heights of the stated shelter and within 15 of them",
+        "common practice, no source",
+        validity="a site that states no shelter has 0; climbing out of it is in the wind step",
+    ),
+    Recipe(
+        "terrain_difference", (), _difference,
+        "stated altitude of the site less that of the model's terrain, without sign",
+        "definition", uses=("surface_altitude",),
+        validity="needs the site's altitude; what is read at 2 m holds for the model's terrain",
+    ),
+)  # fmt: skip

@@ -16,7 +16,7 @@ HEAT_CAPACITY = 1004.7  #: J kg-1 K-1 at constant pressure
 DRY_LAPSE = GRAVITY / HEAT_CAPACITY  #: K m-1
 STANDARD_PRESSURE = 101325.0
 
-#: Assumptions where the model gives no heat flux (science notes 2.3, from memory), each to the
+#: Assumptions where the model gives no heat flux (from memory), each to the
 #: rough side: dry ground turns half of the net sunshine into heat, and the mixed layer is deep.
 HEAT_SHARE = 0.5
 ALBEDO = 0.23  #: grass (FAO-56)
@@ -58,7 +58,7 @@ def heat_flux_from_sun(sun: ArrayLike, cloud: ArrayLike) -> Array:
     """An estimate of the upward sensible heat flux (W m-2) from sun elevation and cloud share.
 
     Half of the net sunshine over grass; an unknown cloud counts as none. Cloud weakens the
-    sunshine by 1 - 0.75 N ** 3.4. Source: Kasten & Czeplak 1980 (from memory); science notes 2.3.
+    sunshine by 1 - 0.75 N ** 3.4. Source: Kasten & Czeplak 1980 (from memory).
     """
     n = np.asarray(cloud, dtype=np.float64)
     share = np.where(np.isnan(n), 0.0, np.clip(n, 0.0, 1.0))

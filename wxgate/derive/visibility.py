@@ -125,9 +125,21 @@ def visual_range(dimension: Array, ground_visibility: Array) -> Array:
     return np.minimum(attitude_line_of_sight(dimension), detection_line_of_sight(ground_visibility))
 
 
-def required_visibility(dimension: Array) -> Array:
-    """Visibility (m) below which fog, not the size of the aircraft, limits the range."""
-    return attitude_line_of_sight(dimension) / 0.3
+def visual_radius(line_of_sight: Array, height: float) -> Array:
+    """How far out (m) an aircraft at ``height`` (m) is in line of sight; 0 where it never is.
+
+    Source: Pythagoras.
+    """
+    radius: Array = np.sqrt(np.maximum(line_of_sight**2 - height**2, 0.0))
+    return radius
+
+
+def required_visibility(dimension: Array, height: float = 0.0) -> Array:
+    """Visibility (m) below which fog, not the size of the aircraft, limits the range.
+
+    At least such that the aircraft is seen at ``height`` (m) overhead. Source: as the two above.
+    """
+    return np.maximum(attitude_line_of_sight(dimension), height) / 0.3
 
 
 # ---------------------------------------------------------------------- recipe
@@ -163,6 +175,38 @@ def _at_instant(
     return visibility(model, rain_or_snow, smoke, fog_points)
 
 
+def _attitude(inputs: Inputs) -> Field:
+    size = np.asarray(inputs.aircraft.dimension)
+    return make_field("attitude_line_of_sight", attitude_line_of_sight(size))
+
+
+def _detection(inputs: Inputs) -> Field:
+    seen = inputs.fields["visibility"]
+    return make_field(
+        "detection_line_of_sight", detection_line_of_sight(seen.values),
+        origin=seen.origin, origins=seen.origins,
+    )  # fmt: skip
+
+
+def _range(inputs: Inputs) -> Field:
+    seen = inputs.fields["visibility"]
+    values = visual_range(np.asarray(inputs.aircraft.dimension), seen.values)
+    return make_field("visual_range", values, origin=seen.origin, origins=seen.origins)
+
+
+def _radius(inputs: Inputs) -> Field:
+    sight = inputs.fields["visual_range"]
+    values = visual_radius(sight.values, inputs.height)
+    return make_field("visual_radius", values, origin=sight.origin, origins=sight.origins)
+
+
+def _required(inputs: Inputs) -> Field:
+    size = np.asarray(inputs.aircraft.dimension)
+    return make_field("required_visibility", required_visibility(size, inputs.height))
+
+
+_EASA = "EASA method for line of sight, as the Danish authority publishes it"
+
 RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "visibility", (), _visibility,
@@ -171,6 +215,31 @@ RECIPES: tuple[Recipe, ...] = (
         "extinction by Stoelinga and Warner 1999, snow by NOAA-EMC/UPP CALVIS_GSD.f; visibility "
         "= 3.0 / extinction; smoke from memory",
         uses=_USES,
-        validity="24 km or more: no restriction modelled; lowest of the hour's two ends",
+        validity="24 km or more: no restriction modelled; lowest of the hour's two ends; particles "
+        "that are missing count as none",
+    ),
+    Recipe(
+        "attitude_line_of_sight", (), _attitude,
+        "327 times the largest dimension of the aircraft + 20 m", _EASA,
+        validity="multirotors by day",
+    ),
+    Recipe(
+        "detection_line_of_sight", ("visibility",), _detection, "0.3 times the visibility", _EASA,
+        validity="by day; better than 5 km of visibility is recommended",
+    ),
+    Recipe(
+        "visual_range", ("visibility",), _range,
+        "the shorter of the distances at which the attitude and other traffic are seen", _EASA,
+        validity="multirotors by day; missing where the visibility is",
+    ),
+    Recipe(
+        "visual_radius", ("visual_range",), _radius,
+        "horizontal distance of an aircraft at flight height and at the end of its visual range",
+        "Pythagoras", validity="0 where the flight height is beyond the visual range",
+    ),
+    Recipe(
+        "required_visibility", (), _required,
+        "visibility in which fog does not shorten the line of sight, nor hides the flight height",
+        _EASA, validity="the law of the place can ask for more",
     ),
 )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Wind at 10 m and at flight height: speed, direction, layer, step, jet and swing.
+"""Wind at 10 m, at launch and at flight height: speed, direction, layer and step.
 
 ``wind_speed_at_flight_height`` is the wind U(z) at the planned height itself and
 ``wind_speed_layer_maximum`` the strongest up to that height and 50 m beyond: a flight "up to z"
@@ -10,6 +10,8 @@ hold them against. They are computed with numpy because MetPy takes 1.2 s to imp
 """
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,11 +30,17 @@ from wxgate.derive.column import (
     top_level,
     wind_at,
 )
-from wxgate.derive.handheld import beaufort
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
-from wxgate.derive.surface_layer import ALPHA_NEUTRAL, neutral_exponent, stability_exponent
+from wxgate.derive.surface_layer import (
+    ALPHA_NEUTRAL,
+    STABLE_WIND,
+    neutral_exponent,
+    stability_exponent,
+)
 from wxgate.derive.terrain import hill_speedup, shelter_factor
-from wxgate.derive.wind_signs import direction_swing, low_level_jet
+
+if TYPE_CHECKING:
+    from wxgate.profiles import Hill, Shelter
 
 REFERENCE_HEIGHT = 10.0  #: m, the height of a wind "at the ground"
 #: The layer that counts for a flight reaches so far above the planned height, m (science 1.1.5).
@@ -61,19 +69,28 @@ def components_of(speed: ArrayLike, direction: ArrayLike) -> tuple[Array, Array]
 
 
 def carry_up(
-    column: Column, height: ArrayLike, exponent: ArrayLike
+    column: Column,
+    height: ArrayLike,
+    exponent: ArrayLike,
+    *,
+    calmer: tuple[ArrayLike, ArrayLike] | None = None,
 ) -> tuple[WindAtHeight, NDArray[np.uint8]]:
     """The wind at ``height`` (m above ground), and how it was had (index of ``WIND_ORIGINS``).
 
     Between levels as :func:`wxgate.derive.column.wind_at`. Where the levels end too low, the power
     law with ``exponent`` carries the top level up: from 10 m only where nothing higher is there.
-    NaN where there is no level at or below the height.
+    ``calmer`` is a share of the wind and the exponent that holds for so much of it: what that much
+    would be aloft the whole wind is at least. NaN where there is no level at or below the height.
     """
     found = wind_at(column, height)
     z = np.broadcast_to(np.asarray(height, dtype=np.float64), found.speed.shape)
     top, u, v = top_level(column)
     lacking = np.isnan(found.speed) & (z > top)
-    factor = np.where(lacking, z / top, 1.0) ** np.asarray(exponent, dtype=np.float64)
+    ratio = np.where(lacking, z / top, 1.0)
+    factor = ratio ** np.asarray(exponent, dtype=np.float64)
+    if calmer is not None:
+        share, steeper = (np.asarray(part, dtype=np.float64) for part in calmer)
+        factor = np.maximum(factor, share * ratio**steeper)
     how = np.where(top > REFERENCE_HEIGHT + 0.5, POWER_LAW_FROM_TOP, POWER_LAW_FROM_10_M)
     codes = np.where(lacking, how, found.from_pressure.astype(np.uint8)).astype(np.uint8)
     carried = WindAtHeight(
@@ -83,6 +100,15 @@ def carry_up(
         found.from_pressure,
     )
     return carried, codes
+
+
+def launch_wind(speed: ArrayLike, hill: Hill | None, shelter: Shelter | None) -> Array:
+    """The mean wind at the launch place, m/s, where ``speed`` is the 10 m wind of the model.
+
+    Raised by the hill that the site stands on, lowered by the trees that shelter it.
+    """
+    raised = np.asarray(speed, dtype=np.float64) * hill_speedup(REFERENCE_HEIGHT, hill)
+    return raised * shelter_factor(LAUNCH_HEIGHT, shelter)
 
 
 def wind_step(wind: WindAtHeight, eastward: ArrayLike, northward: ArrayLike,
@@ -105,6 +131,10 @@ def wind_step(wind: WindAtHeight, eastward: ArrayLike, northward: ArrayLike,
 
 def surface_components(inputs: Inputs) -> tuple[Array, Array] | None:
     """Eastward and northward wind of a forecast at 10 m, None where it has no such level."""
+    return inputs.once("wind at 10 m", _surface_components)
+
+
+def _surface_components(inputs: Inputs) -> tuple[Array, Array] | None:
     u = level_of(inputs.get("eastward_wind"), REFERENCE_HEIGHT)
     v = level_of(inputs.get("northward_wind"), REFERENCE_HEIGHT)
     return None if u is None or v is None else (u, v)
@@ -117,18 +147,24 @@ def _planned(inputs: Inputs) -> float:
 
 def _at_flight_height(inputs: Inputs) -> tuple[WindAtHeight, NDArray[np.uint8]] | None:
     """The wind at the planned height with the speed-up of the site's hill."""
+    return inputs.once("wind at flight height", _make_at_flight_height)
+
+
+def _make_at_flight_height(inputs: Inputs) -> tuple[WindAtHeight, NDArray[np.uint8]] | None:
     column, surface = column_of(inputs), surface_components(inputs)
     if column is None or surface is None:
         return None
-    shape = column.on_heights.shape
-    exponent = stability_exponent(
-        beside(inputs.values("solar_elevation_angle"), shape),
-        beside(inputs.values("cloud_area_fraction"), shape),
-        speed_of(*surface),
-        neutral=_neutral(inputs),
-    )
+    shape = column.shape
+    sun = beside(inputs.values("solar_elevation_angle"), shape)
+    cloud = beside(inputs.values("cloud_area_fraction"), shape)
+    speed, neutral = speed_of(*surface), _neutral(inputs)
+    exponent = stability_exponent(sun, cloud, speed, neutral=neutral)
+    # Stable air ends at a wind of 5 m/s; without this, more wind below would mean less aloft.
+    weaker = np.minimum(speed, STABLE_WIND)
+    calmer = stability_exponent(sun, cloud, np.nextafter(weaker, 0.0), neutral=neutral)
+    share = np.divide(weaker, speed, out=np.ones_like(speed), where=speed > 0)
     height = _planned(inputs)
-    wind, codes = carry_up(column, height, exponent)
+    wind, codes = carry_up(column, height, exponent, calmer=(share, calmer))
     raised = hill_speedup(height, inputs.site.hill)
     return (
         WindAtHeight(
@@ -194,39 +230,21 @@ def _layer(inputs: Inputs) -> Field | None:
     )
 
 
+def _launch(inputs: Inputs) -> Field:
+    site, wind = inputs.site, inputs.fields["wind_speed"].values
+    return make_field("launch_wind_speed", launch_wind(wind, site.hill, site.shelter))
+
+
 def _step(inputs: Inputs) -> Field | None:
     found, surface = _at_flight_height(inputs), surface_components(inputs)
     if found is None or surface is None:
         return None
+    raised = hill_speedup(REFERENCE_HEIGHT, inputs.site.hill)
+    u, v = (raised * component for component in surface)
     share = shelter_factor(LAUNCH_HEIGHT, inputs.site.shelter)
     return make_field(
-        "wind_step", wind_step(found[0], *surface, share), origin=found[1], origins=WIND_ORIGINS
+        "wind_step", wind_step(found[0], u, v, share), origin=found[1], origins=WIND_ORIGINS
     )
-
-
-def _jet(inputs: Inputs) -> Field | None:
-    column = column_of(inputs)
-    if column is None:
-        return None
-    surface = inputs.fields["wind_speed"].values
-    jet = low_level_jet(
-        column,
-        surface,
-        beside(inputs.values("solar_elevation_angle"), surface.shape),
-        beside(inputs.values("cloud_area_fraction"), surface.shape),
-    )
-    return make_field("low_level_jet", jet)
-
-
-def _swing(inputs: Inputs) -> Field:
-    swing = direction_swing(
-        inputs.fields["wind_speed"].values, inputs.fields["wind_from_direction"].values
-    )
-    return make_field("wind_direction_swing", swing)
-
-
-def _beaufort(inputs: Inputs) -> Field:
-    return make_field("beaufort", beaufort(inputs.fields["wind_speed"].values))
 
 
 _COMPONENTS = ("eastward_wind", "northward_wind")
@@ -242,54 +260,50 @@ RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "wind_speed", _COMPONENTS, _speed,
         "length of the 10 m wind vector", "definition; held against MetPy 1.7",
+        validity="mean wind over the roughness of the model's cell, not of the site",
     ),
     Recipe(
         "wind_from_direction", _COMPONENTS, _direction,
         "where the 10 m wind comes from; 0 is calm, 360 is north",
         "convention of MetPy 1.7",
+        validity="degrees from true north; under 1 m/s it means little",
     ),
     Recipe(
         "wind_speed_at_flight_height", _COMPONENTS, _flight_speed,
         "log interpolation between levels, the larger of vector and weighted speed; without "
         "levels aloft the power law; raised on a hill",
-        "science notes 1.1 and 1.2 (log law; exponents from memory); hill: NBC of Canada 4.1.7.4",
+        "log law between levels (Stull 1988); exponents from memory; hill: NBC of Canada 4.1.7.4",
         uses=(*_ALOFT, *_AIR),
-        validity="10 to 120 m; the power law says nothing of a jet on a clear night",
+        validity="10 to 120 m; under 10 m the 10 m wind; the power law says nothing of a jet on a "
+        "clear night; missing without the 10 m wind",
     ),
     Recipe(
         "wind_from_direction_at_flight_height", _COMPONENTS, _flight_direction,
         "where the interpolated wind vector comes from; 0 is calm, 360 is north",
-        "science notes 1.1; convention of MetPy 1.7",
+        "log law between levels (Stull 1988); convention of MetPy 1.7",
         uses=(*_ALOFT, *_AIR),
+        validity="the power law keeps the direction of the level that it starts from",
     ),
     Recipe(
         "wind_speed_layer_maximum",
         (*_COMPONENTS, "wind_speed", "wind_speed_at_flight_height"), _layer,
         "strongest wind at 10 m, at flight height and on every level less than 50 m above it",
-        "science notes 1.1.5, common practice",
+        "common practice, no source",
         uses=_ALOFT,
+        validity="between the levels that the model has it may blow harder still",
+    ),
+    Recipe(
+        "launch_wind_speed", ("wind_speed",), _launch,
+        "10 m wind, raised by the hill and lowered by the trees that the site states",
+        "hill: NBC of Canada 4.1.7.4; shelter: Univ. of Nebraska EC1763",
+        validity="a site that states neither has the 10 m wind; bare or far trees shelter nothing",
     ),
     Recipe(
         "wind_step", _COMPONENTS, _step,
-        "length of the difference of the wind vectors at flight height and at launch",
-        "science notes 1.1.6 and 1.5; shelter: Univ. of Nebraska EC1763",
+        "length of the difference of the wind vectors at flight height and at launch, where hill "
+        "and shelter of the site count",
+        "vector difference, by definition; shelter: Univ. of Nebraska EC1763",
         uses=(*_ALOFT, *_AIR),
-    ),
-    Recipe(
-        "low_level_jet", (*_COMPONENTS, "wind_speed"), _jet,
-        "clear night, under 3 m/s at 10 m, 4 m/s more at 80-120 m or over 8 m/s below 400 m",
-        "Baas et al. 2009; Luiz & Fiedler 2022; limits common practice",
-        uses=(*_ALOFT, *_AIR),
-    ),
-    Recipe(
-        "wind_direction_swing", ("wind_speed", "wind_from_direction"), _swing,
-        "largest angle between two 10 m wind directions from an hour before to an hour after",
-        "definition; common practice",
-        validity="winds under 1 m/s have no direction",
-    ),
-    Recipe(
-        "beaufort", ("wind_speed",), _beaufort,
-        "Beaufort force of the 10 m wind by its lower bounds in m/s",
-        "WMO-No. 306 Vol. I.1, code table 1100",
+        validity="as the wind at flight height",
     ),
 )  # fmt: skip

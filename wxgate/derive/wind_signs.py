@@ -1,14 +1,15 @@
-"""Signs that the wind is about to be another one: a jet aloft at night, a swinging direction."""
+"""Signs of the wind: Beaufort's force, a jet aloft at night, a swing, the onset of a sea breeze."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from wxgate.derive.column import Column, strongest_below
-from wxgate.derive.recipe import Array
+from wxgate.derive.column import Column, beside, column_of, strongest_below
+from wxgate.derive.handheld import beaufort
+from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
 
-#: Nocturnal jet (science notes 1.4, after Baas et al. 2009 and Luiz & Fiedler 2022; the figures
+#: Nocturnal jet (after Baas et al. 2009 and Luiz & Fiedler 2022; the figures
 #: are common practice).
 JET_SUN = 5.0  #: degrees; the sun stands below
 JET_CLOUD = 0.5  #: share; less cloud than this
@@ -22,6 +23,11 @@ JET_WITNESS = 80.0  #: m; without a level at or above this nobody can say that t
 LIGHT_AND_VARIABLE = 1.0
 #: The swing looks at the hour's ends and one instant either side.
 SWING_BEFORE, SWING_AFTER = 1, 2
+
+#: Onset of the sea breeze within an hour (common practice, no source).
+BREEZE_SUN = 10.0  #: degrees; the sun has warmed the land above this
+BREEZE_TURN = 30.0  #: degrees between the two ends of the hour, or more
+BREEZE_RISE = 1.0  #: m/s gained, or more
 
 
 def low_level_jet(column: Column, wind: ArrayLike, sun: ArrayLike, cloud: ArrayLike) -> Array:
@@ -73,6 +79,21 @@ def direction_swing(speed: ArrayLike, direction: ArrayLike) -> Array:
     return np.where(unknown, np.nan, swing)
 
 
+def sea_breeze_onset(speed: ArrayLike, direction: ArrayLike, sun: ArrayLike) -> Array:
+    """1 in an hour in which the sea breeze sets in, else 0; time first, for a site at a coast.
+
+    Between the hour's two ends the wind turns by 30 degrees or more, or sets in from under 1 m/s,
+    and gains 1 m/s or more, with the sun above 10 degrees at the second end. An unknown sun counts
+    as high. NaN where a wind is missing, and for the last hour, which has no second end.
+    Source: common practice, no source.
+    """
+    u, d, s = (np.asarray(x, dtype=np.float64) for x in (speed, direction, sun))
+    u2, d2, s2 = (_shifted(x, 1, np.nan) if x.shape[:1] == u.shape[:1] else x for x in (u, d, s))
+    turns = (angle_between(d, d2) >= BREEZE_TURN) | (u < LIGHT_AND_VARIABLE)
+    onset = turns & (u2 - u >= BREEZE_RISE) & ~(s2 <= BREEZE_SUN)
+    return np.where(np.isnan(u + u2 + d + d2), np.nan, onset)
+
+
 def _shifted(values: NDArray, by: int, beyond: object) -> NDArray:  # type: ignore[type-arg]
     """The values ``by`` hours later; ``beyond`` outside the axis."""
     out = np.full_like(values, beyond)
@@ -80,3 +101,74 @@ def _shifted(values: NDArray, by: int, beyond: object) -> NDArray:  # type: igno
     if abs(by) < hours:
         out[max(0, -by) : hours - max(0, by)] = values[max(0, by) : hours - max(0, -by)]
     return out
+
+
+# -- recipes -------------------------------------------------------------------------------------
+
+
+def _jet(inputs: Inputs) -> Field | None:
+    column = column_of(inputs)
+    if column is None:
+        return None
+    surface = inputs.fields["wind_speed"].values
+    jet = low_level_jet(
+        column,
+        surface,
+        beside(inputs.values("solar_elevation_angle"), surface.shape),
+        beside(inputs.values("cloud_area_fraction"), surface.shape),
+    )
+    return make_field("low_level_jet", jet)
+
+
+def _swing(inputs: Inputs) -> Field:
+    swing = direction_swing(
+        inputs.fields["wind_speed"].values, inputs.fields["wind_from_direction"].values
+    )
+    return make_field("wind_direction_swing", swing)
+
+
+def _sea_breeze(inputs: Inputs) -> Field:
+    speed = inputs.fields["wind_speed"].values
+    if not inputs.site.coast:
+        return make_field("sea_breeze_onset", np.where(np.isnan(speed), np.nan, 0.0))
+    sun = beside(inputs.values("solar_elevation_angle"), speed.shape)
+    direction = inputs.fields["wind_from_direction"].values
+    return make_field("sea_breeze_onset", sea_breeze_onset(speed, direction, sun))
+
+
+def _beaufort(inputs: Inputs) -> Field:
+    return make_field("beaufort", beaufort(inputs.fields["wind_speed"].values))
+
+
+_USES = ("eastward_wind_on_levels", "northward_wind_on_levels", "geopotential_height_on_levels",
+         "surface_altitude", "solar_elevation_angle", "cloud_area_fraction")  # fmt: skip
+
+RECIPES: tuple[Recipe, ...] = (
+    Recipe(
+        "low_level_jet", ("eastward_wind", "northward_wind", "wind_speed"), _jet,
+        "clear night, under 3 m/s at 10 m, 4 m/s more at 80-120 m or over 8 m/s below 400 m",
+        "Baas et al. 2009; Luiz & Fiedler 2022; limits common practice",
+        uses=_USES,
+        validity="without a level from 80 to 400 m nobody can say that there is none",
+    ),
+    Recipe(
+        "wind_direction_swing", ("wind_speed", "wind_from_direction"), _swing,
+        "largest angle between two 10 m wind directions from an hour before to an hour after",
+        "definition; common practice",
+        validity="winds under 1 m/s have no direction",
+    ),
+    Recipe(
+        "sea_breeze_onset", ("wind_speed", "wind_from_direction"), _sea_breeze,
+        "at a coast by day: in this hour the wind turns by 30 degrees or more, or sets in from a "
+        "calm, and gains 1 m/s or more",
+        "common practice, no source",
+        uses=("solar_elevation_angle",),
+        validity="only sites that are said to lie at a coast; a model is an hour or so off",
+    ),
+    Recipe(
+        "beaufort", ("wind_speed",), _beaufort,
+        "Beaufort force of the 10 m wind by its lower bounds in m/s",
+        "WMO-No. 306 Vol. I.1, code table 1100",
+        validity="mean wind at 10 m; a bound belongs to the higher force",
+    ),
+)  # fmt: skip

@@ -53,7 +53,8 @@ def _read_layout(section: bytes, where: str) -> Layout:
         raise octets.fault(f"no grid has {points} points")
     if template == 101:
         identity = section[19:35].hex()
-        return Layout(UnlocatedGrid(template, (points,), identity), points)
+        number = octets.unsigned(16, 3)
+        return Layout(UnlocatedGrid(template, (points,), identity, number), points)
     reader = {0: _regular, 20: _polar_stereographic, 30: _lambert}.get(template)
     if reader is None or octets.unsigned(31, 4) == _ALL_ONES:
         return Layout(UnlocatedGrid(template, (points,)), points)

@@ -25,6 +25,15 @@ def distance_km(latitude: float, longitude: float, latitudes: Any, longitudes: A
     return distance
 
 
+def unit_vectors(latitudes: Any, longitudes: Any) -> Array:
+    """Points on the unit sphere, from the earth's centre; the three components last."""
+    north = np.radians(np.asarray(latitudes, dtype=np.float64))
+    east = np.radians(np.asarray(longitudes, dtype=np.float64))
+    parts = np.cos(north) * np.cos(east), np.cos(north) * np.sin(east), np.sin(north)
+    vectors: Array = np.stack(parts, axis=-1)
+    return vectors
+
+
 def turn_to_earth(u: Any, v: Any, angle: Any) -> tuple[Any, Any]:
     """Eastward and northward wind from components along a grid's axes, any shape.
 

@@ -64,13 +64,17 @@ class Client:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        # Whoever presses Ctrl-C does not want to wait for a server that drips or is silent.
+        self.close(wait=kind is None or issubclass(kind, Exception))
 
-    def close(self) -> None:
-        """Close every connection; requests of other threads still under way are waited for."""
+    def close(self, *, wait: bool = True) -> None:
+        """Close every connection; requests of other threads still under way are waited for.
+
+        Without ``wait`` they are left to themselves: their threads live on until they are done.
+        """
         if self._pool is not None:
-            self._pool.shutdown(cancel_futures=True)
+            self._pool.shutdown(wait=wait, cancel_futures=True)
             self._pool = None
         self._connections.close()
 
@@ -157,7 +161,7 @@ class Client:
         """The answer, once it has passed every check."""
         headers = {name.lower(): value for name, value in response.headers.items()}
         status = response.status_code
-        check_status(url, status, headers, request, self.service.missing_statuses)
+        check_status(url, status, headers, request, self.service)
         if status == 200 and headers.get("content-length") == "0":
             raise empty(url)
         content = b""

@@ -41,13 +41,15 @@ class Service:
     """How one service wants to be treated.
 
     ``min_interval_s`` lies between the starts of two requests. ``missing_statuses`` mean "not
-    there". ``redirect_is_throttle``: a redirect is a plea to slow down, not a moved file.
+    there", ``flaky_statuses`` come and go without meaning anything and are worth another try.
+    ``redirect_is_throttle``: a redirect is a plea to slow down, not a moved file.
     """
 
     name: str
     connections: int = 4
     min_interval_s: float = 0.0
     missing_statuses: frozenset[int] = frozenset({404})
+    flaky_statuses: frozenset[int] = frozenset()
     redirect_is_throttle: bool = False
     follow_redirects: bool = False
 

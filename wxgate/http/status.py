@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Mapping
 
 from wxgate.http.errors import (
     WORTH_A_FEW,
@@ -14,13 +14,13 @@ from wxgate.http.errors import (
     Unreachable,
     WrongContent,
 )
-from wxgate.http.records import Request
+from wxgate.http.records import Request, Service
 
 
 def check_status(
-    url: str, status: int, headers: Mapping[str, str], request: Request, missing: Set[int]
+    url: str, status: int, headers: Mapping[str, str], request: Request, service: Service
 ) -> None:
-    """Raise for every status that brings nothing; ``missing`` are those that mean "not there"."""
+    """Raise for every status that brings nothing, as the service means it."""
     wanted = request.byte_range is not None
     if status in (200, 203) or (status == 206 and wanted):
         return
@@ -30,7 +30,7 @@ def check_status(
         if wanted or request.expect == "grib":
             raise NotThere("the service has nothing to send (204)", url, status=status)
         return
-    if status in missing:
+    if status in service.missing_statuses:
         raise NotThere(f"the file is not there ({status})", url, status=status)
     if status == 416 and wanted:
         raise RangeBeyondEnd("the range lies past the end of the file", url, status=status)
@@ -44,7 +44,7 @@ def check_status(
             worth_tries=WORTH_EVERY_TRY,
             wait_s=wait_s,
         )
-    if status >= 500:
+    if status >= 500 or status in service.flaky_statuses:
         raise Unreachable(
             f"the service failed ({status})", url, status=status, worth_tries=WORTH_A_FEW
         )

@@ -42,8 +42,8 @@ def brief_json(brief: Brief) -> dict[str, Any]:
             "loosened": list(brief.rulebook.loosened),
             "minima": [m.text for m in brief.rulebook.minima],
         },
-        "provenance": [_provenance(p, brief.now) for p in brief.forecast.provenance],
-        "notes": list(brief.forecast.notes),
+        "provenance": [_provenance(p, brief.now) for p in brief.provenance],
+        "notes": list(brief.notes),
         "cautions": " ".join(CAUTIONS),
     }
 
@@ -69,6 +69,7 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "grade": verdict.grade.word,
         "margin": verdict.margin,
         "limiting": verdict.limiting,
+        "by_source": {name: grade.word for name, grade in verdict.by_source},
         "reasons": [_reason(r) for r in verdict.reasons],
     }
 

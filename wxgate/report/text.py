@@ -204,11 +204,15 @@ def _missing_lines(brief: Brief, tz: ZoneInfo) -> list[str]:
 
 
 def _data_lines(brief: Brief) -> list[str]:
-    parts = [provenance_text(p, brief.now) for p in brief.forecast.provenance]
+    parts = [provenance_text(p, brief.now) for p in brief.provenance]
     if brief.demonstration:
         parts.insert(0, "INVENTED DEMONSTRATION FORECAST")
+    disputed = [v for v in brief.hours if v.disputed]
+    if disputed:
+        names = ", ".join(name for name, _ in disputed[0].by_source)
+        parts.append(f"{names} disagree in {len(disputed)} h, the stricter counts")
     lines = _wrapped("Data: ", "; ".join(parts) + ".", most=2)
-    notes = [n.rstrip(".") for n in brief.forecast.notes]
+    notes = [n.rstrip(".") for n in brief.notes]
     return lines + (_wrapped("Notes: ", "; ".join(notes) + ".", most=2) if notes else [])
 
 

@@ -91,4 +91,6 @@ def provenance_text(p: Provenance, now: datetime) -> str:
     """Where numbers came from, in one line: the run or the fetch, and its age."""
     when = p.fetched if p.run is None else p.run
     what = f"fetched {when:%d %b %H:%MZ}" if p.run is None else f"run {when:%d %b %HZ}"
-    return f"{p.title}, {what}, {age((now - when).total_seconds() / 3600)} old"
+    hours = (now - when).total_seconds() / 3600
+    told = f"{age(hours)} old" if hours >= 0 else "which is after now: check this computer's clock"
+    return f"{p.title}, {what}, {told}"

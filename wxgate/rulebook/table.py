@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator, Mapping
 from itertools import groupby
 from pathlib import Path
@@ -86,7 +87,8 @@ def _rule_rows(rule: Rule, limits: Resolved, *, weaker: bool) -> Iterator[str]:
         # Conditions on skill and aircraft are met, or the rule would not stand here.
         rest = [c for c in rule.when if c.quantity is not None or c.months]
         if rest:
-            yield f"    only when {conditions_text(rest)}"
+            text = f"    only when {conditions_text(rest)}"
+            yield from textwrap.wrap(text, 80, subsequent_indent=" " * 8)
     if rule.loosened:
         yield f"    {rule.loosened}"
 

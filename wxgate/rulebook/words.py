@@ -45,6 +45,9 @@ ORIGINS = (
     "CAPE missing",
     "CAPE missing, total for convective precipitation",
     "climatology",
+    "forecast of a storm",
+    "forecast of no storm",
+    "sun behind the pilot",
 )
 #: More than this is another hour's weather, not a neighbour's.
 MAX_NEIGHBOURS = 6

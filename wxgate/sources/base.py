@@ -19,7 +19,7 @@ class Request:
     """What is asked of a source: ``hours`` hours from the full hour at or before ``start``.
 
     ``start`` and ``now`` are aware. ``wanted`` names the quantities that are needed; None: all
-    that the source gives.
+    that the source gives. ``altitude`` (m above sea level) is that of the site, where it is known.
     """
 
     latitude: float
@@ -28,6 +28,7 @@ class Request:
     hours: int
     now: datetime
     wanted: frozenset[str] | None = None
+    altitude: float | None = None
 
     def wants(self, quantity: str) -> bool:
         """Whether the quantity is asked for."""

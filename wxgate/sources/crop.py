@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
 from math import ceil, cos, floor, radians
-from urllib.parse import urlsplit
 
 from wxgate.errors import DataError
 from wxgate.grib import Message, read_messages
@@ -20,7 +19,7 @@ from wxgate.grid import KM_PER_DEGREE, wrap_degrees
 from wxgate.http import Body, Client, FetchError, NotThere, Request
 from wxgate.sources.endpoints import Entry
 from wxgate.sources.kept import Kept
-from wxgate.sources.place import Answer, fill_run, gone, unpacks
+from wxgate.sources.place import NOT_KEPT, Answer, fill_run, gone, host_of, unpacks
 from wxgate.sources.wanted import Wanted
 
 _AT_ONCE = 4  #: batches of as many requests a connection, so that progress can be told
@@ -81,13 +80,13 @@ class Crop:
         self._scripts = entry.texts("scripts")
         self._choice = {f"var_{w.element}": "on" for w in wanted}
         self._choice |= {f"lev_{w.level.replace(' ', '_')}": "on" for w in wanted}
-        told = repr((sorted(self._choice), box))
+        told = repr((sorted(self._choice), box, entry.text("directory"), entry.text("file")))
         self._label = f"crop-{hashlib.sha256(told.encode()).hexdigest()[:16]}"
 
     @property
     def host(self) -> str:
         """See :class:`wxgate.sources.place.Place`."""
-        return urlsplit(self._scripts[0]).netloc
+        return host_of(self._scripts[0])
 
     def takes(self, wanted: Wanted) -> bool:
         """Everything: another field costs a few hundred bytes."""
@@ -109,7 +108,8 @@ class Crop:
                 elif step in bodies:
                     yield step, self._take(run, step, bodies[step])
                 else:
-                    yield step, DataError("it is not kept", where=f"{self.name} f{step:03d}")
+                    where = f"{self.name} f{step:03d}"
+                    yield step, DataError("it is not kept", where=where, remedy=NOT_KEPT)
 
     def _get(self, run: datetime, steps: Sequence[int]) -> list[list[Body] | DataError]:
         """A body (or two halves) for each step; each script is tried for those still without."""

@@ -2,120 +2,17 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
-from datetime import datetime
-
-from wxgate.forecast import Forecast, Provenance, hours_axis, to_datetime
-from wxgate.grid import KM_PER_DEGREE, NEIGHBOUR_CELLS
+from wxgate.forecast import Forecast
 from wxgate.sources.base import Request, Source, Toolbox
-from wxgate.sources.crop import Crop, box_around
-from wxgate.sources.endpoints import Entry
-from wxgate.sources.gribfile import forecast_from_grib
-from wxgate.sources.kept import Kept
-from wxgate.sources.mirror import Mirror
-from wxgate.sources.modelrun import RunFetcher, Timetable
-from wxgate.sources.place import Place, read_service
-from wxgate.sources.sampler import Sampler
-from wxgate.sources.sitefields import (
-    MOST_NEARBY,
-    RAIN,
-    SHARE_NEARBY,
-    needed,
-    notes_on,
-    place_text,
-    read_site_rules,
-    site_fields,
-)
-from wxgate.sources.wanted import Wanted, read_wanted
+from wxgate.sources.gridmodel import fetch_model
+from wxgate.sources.sitefields import MOST_NEARBY, SHARE_NEARBY
 
 NAME = "gfs"
 
-__all__ = ["NAME", "SOURCE", "fetch", "forecast_from_grib", "read_timetable"]
-
 
 def fetch(request: Request, tools: Toolbox) -> Forecast:
-    """The newest run that reaches to the request's end, at the grid point nearest to the site.
-
-    By crop or from a mirror, as the endpoints say. DataError when no run of the last day can be
-    had, or the site lies outside.
-    """
-    endpoints = Entry(tools.endpoints, "")
-    entry = endpoints.entry(NAME)
-    rules = read_site_rules(entry)
-    wanted = read_wanted(entry, needed(request.wanted))
-    time = hours_axis(request.start, request.hours)
-
-    def sampler(run: datetime) -> Sampler:
-        return Sampler(
-            request.latitude, request.longitude, run, wanted,
-            nearby=frozenset({RAIN}), radius_km=rules.radius_km,
-        )  # fmt: skip
-
-    kept = Kept(tools.cache, NAME, request.now)
-    with ExitStack() as stack:
-        places = _places(request, tools, endpoints, wanted, kept, stack)
-        fetcher = RunFetcher(places, read_timetable(entry), sampler, tools.progress)
-        found = fetcher.fetch(request.now, to_datetime(time[0]), to_datetime(time[-1]))
-    fields = site_fields(found.sampler, found.steps, time, rules, NAME)
-    fields = {name: f for name, f in fields.items() if request.wants(name)}
-    notes = (*found.notes, *notes_on(found.sampler, found.steps, request.wanted), *kept.faults)
-    provenance = Provenance(
-        source=NAME,
-        title=entry.text("title", SOURCE.title),
-        run=found.run,
-        fetched=request.now,
-        sha256=found.sampler.sha256,
-        credit=entry.text("credit", SOURCE.credit),
-        licence=entry.text("licence", SOURCE.licence),
-        cycle_h=entry.entry("runs").number("every_h"),
-        place=place_text(found.sampler.spot),
-        notes=notes,
-        quantities=tuple(fields),
-    )
-    return Forecast(time, fields, (provenance,), tuple(f"{NAME}: {note}" for note in notes))
-
-
-def read_timetable(entry: Entry) -> Timetable:
-    """A model's timetable from its entry."""
-    runs = entry.entry("runs")
-    return Timetable(
-        runs.whole("every_h"),
-        runs.number("first_step_after_h"),
-        runs.number("give_up_after_h"),
-        tuple((row.whole("until_h"), row.whole("every_h")) for row in entry.rows("steps")),
-    )
-
-
-def _places(
-    request: Request, tools: Toolbox, endpoints: Entry, wanted: tuple[Wanted, ...],
-    kept: Kept, stack: ExitStack,
-) -> list[Place]:  # fmt: skip
-    """The places in the order in which they are to be asked, one client a service."""
-    entry = endpoints.entry(NAME)
-    mirrors = dict(entry.entries("mirrors"))
-    clients = {}
-    places: list[Place] = []
-    for name in entry.texts("order"):
-        if name != "crop" and name not in mirrors:
-            raise entry.fault("order", f"names {name!r}, which is neither crop nor a mirror")
-        own = entry.entry("crop") if name == "crop" else mirrors[name]
-        service = own.text("service")
-        if service not in clients:
-            clients[service] = stack.enter_context(tools.client(read_service(endpoints, service)))
-        client = clients[service]
-        if name == "crop":
-            cell = own.number("cell_deg")
-            # All cells that Grid.neighbours can ask for must be inside.
-            radius = entry.entry("neighbourhood").number("radius_km")
-            around = max(radius, NEIGHBOUR_CELLS * cell * KM_PER_DEGREE)
-            margin = max(own.number("margin_km"), around)
-            box = box_around(request.latitude, request.longitude, margin, cell)
-            places.append(Crop(own, client, kept, box, wanted, offline=tools.offline))
-        else:
-            places.append(
-                Mirror(name, own, entry, client, kept, now=request.now, offline=tools.offline)
-            )
-    return places
+    """See :func:`wxgate.sources.gridmodel.fetch_model`."""
+    return fetch_model(SOURCE, request, tools)
 
 
 SOURCE = Source(

@@ -9,7 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from wxgate.accumulation import hourly_from_buckets, hourly_mean_from_bucket_means
+from wxgate.accumulation import (
+    LONGEST_INTERVAL_H,
+    hourly_from_buckets,
+    hourly_mean_from_bucket_means,
+)
 from wxgate.sources.wanted import Between
 
 Array = NDArray[np.floating[Any]]
@@ -102,6 +106,33 @@ def lay_intervals(
         if 0 <= hour < by_hour.shape[0]:
             laid[row] = by_hour[hour]
     return laid
+
+
+def lay_maxima(samples: Mapping[int, tuple[int, Array]], hours: Sequence[int]) -> Array:
+    """Largest values of each hour [h, h + 1) of ``hours`` from those of windows, by step.
+
+    ``samples[step]`` is (begin of the window, value), hours of the run: the value is laid on every
+    hour of its window, the larger where windows overlap, and nothing where it is wider than
+    ``LONGEST_INTERVAL_H``. ``samples`` must not be empty.
+    """
+    like = next(iter(samples.values()))[1]
+    laid = np.full((len(hours), *like.shape), np.nan, dtype=like.dtype)
+    row_of = {hour: row for row, hour in enumerate(hours)}
+    for end, (start, values) in samples.items():
+        if end - start > LONGEST_INTERVAL_H:
+            continue
+        for hour in range(start, end):
+            if hour in row_of:
+                row = row_of[hour]
+                laid[row] = np.fmax(laid[row], values)
+    return laid
+
+
+def larger_end(instants: Array) -> Array:
+    """The larger of the instants at both ends of each hour, hours first; NaN behind the last."""
+    other: Array = np.concatenate([instants[1:], np.full_like(instants[:1], np.nan)])
+    larger: Array = np.maximum(instants, other)
+    return larger
 
 
 def _between(before: Array, after: Array, share: float, how: Between) -> Array:

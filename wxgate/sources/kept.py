@@ -16,8 +16,11 @@ class Kept:
         self.faults: list[str] = []
         self._cache, self._source, self._now = cache, source, now
 
-    def get(self, run: datetime, step: int, message: str) -> Entry | None:
-        """The entry; None when there is none, or the cache cannot be read."""
+    def get(self, run: datetime | str, step: int, message: str) -> Entry | None:
+        """The entry; None when there is none, or the cache cannot be read.
+
+        What holds for many runs is kept under a name in place of the run.
+        """
         if self._cache is None:
             return None
         try:
@@ -26,7 +29,7 @@ class Kept:
             self._note(error)
             return None
 
-    def put(self, run: datetime, step: int, message: str, content: bytes, body: Body) -> None:
+    def put(self, run: datetime | str, step: int, message: str, content: bytes, body: Body) -> None:
         """Keep content that came with ``body``."""
         if self._cache is None:
             return
@@ -41,8 +44,9 @@ class Kept:
         except CacheError as error:
             self._note(error)
 
-    def _key(self, run: datetime, step: int, message: str) -> Key:
-        return Key(self._source, f"{run:%Y%m%d%H}", step, message)
+    def _key(self, run: datetime | str, step: int, message: str) -> Key:
+        name = run if isinstance(run, str) else f"{run:%Y%m%d%H}"
+        return Key(self._source, name, step, message)
 
     def _note(self, error: CacheError) -> None:
         self.faults.append(f"nothing is kept for the next time: {error}")

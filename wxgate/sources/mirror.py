@@ -8,21 +8,20 @@ is held to be without this step.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from email.utils import parsedate_to_datetime
 from itertools import islice
-from urllib.parse import urlsplit
 
 from wxgate.cache import Entry
 from wxgate.errors import DataError
 from wxgate.grib import Message, message_length, read_messages
-from wxgate.http import Body, Client, FetchError, NotThere, RangeBeyondEnd, Request
+from wxgate.http import Body, Client, FetchError, RangeBeyondEnd, Request
 from wxgate.sources import endpoints
+from wxgate.sources.domain import read_shape
 from wxgate.sources.kept import Kept
-from wxgate.sources.place import Answer, fill_run, unpacks
-from wxgate.sources.sidecar import Line, Span, Window, merge, parse_sidecar
+from wxgate.sources.place import NOT_KEPT, Answer, check_settled, fill_run, host_of, unpacks
+from wxgate.sources.sidecar import Line, Span, merge, parse_sidecar
 from wxgate.sources.wanted import Wanted
 
 _SIDECARS_AT_ONCE = 8
@@ -43,14 +42,29 @@ class Sidecar:
     url: str
 
 
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """What the sidecars of a producer are called, and how they are read and searched.
+
+    ``parts`` gives what file names hold of a run beside its date, hour and step.
+    """
+
+    url: Callable[[str], str]
+    parse: Callable[[str, str], list[Line]]
+    find: Callable[[Sequence[Line], Wanted, int], Line | None]
+    parts: Callable[[datetime], Mapping[str, str]] = lambda run: {}
+
+
 class Mirror:
     """One mirror. ``now`` is the moment against which fresh uploads are told."""
 
     def __init__(
         self, name: str, entry: endpoints.Entry, model: endpoints.Entry, client: Client, kept: Kept,
-        *, now: datetime, offline: bool,
+        *, now: datetime, offline: bool, dialect: Dialect,
     ) -> None:  # fmt: skip
         self.name = name
+        self._dialect = dialect
+        self._read: dict[tuple[datetime, int], Sidecar] = {}
         self._entry, self._client, self._offline, self._now = entry, client, offline, now
         self._root = entry.text("root").rstrip("/")
         self._local = self._root.startswith("file:")
@@ -60,11 +74,12 @@ class Mirror:
         self._files = model.texts("files")
         self._gap = model.whole("merge_gap_bytes")
         self._settle_s = model.entry("runs").number("settle_s")
+        self._shape = read_shape(model)
 
     @property
     def host(self) -> str:
         """See :class:`wxgate.sources.place.Place`; a folder stands for itself."""
-        return urlsplit(self._root).netloc or self._root
+        return host_of(self._root) or self._root
 
     def takes(self, wanted: Wanted) -> bool:
         """Whole messages are fetched, so what is costly only where the endpoints say so."""
@@ -107,7 +122,9 @@ class Mirror:
         self, run: datetime, steps: Sequence[int], *, fresh: bool = False
     ) -> Mapping[int, Sidecar | DataError]:
         """The sidecar of each step, under the first file name that has one."""
-        found: dict[int, Sidecar | DataError] = {}
+        found: dict[int, Sidecar | DataError] = {
+            s: self._read[run, s] for s in steps if (run, s) in self._read and not fresh
+        }
         for template in self._files:
             without = [s for s in steps if not isinstance(found.get(s), Sidecar)]
             urls = {s: self._url(template, run, s) for s in without}
@@ -115,7 +132,8 @@ class Mirror:
             bodies = self._ask_for_sidecars(urls, kept)
             for step in without:
                 try:
-                    found[step] = self._sidecar(run, step, urls[step], kept[step], bodies[step])
+                    read = self._sidecar(run, step, urls[step], kept[step], bodies[step])
+                    found[step] = self._read[run, step] = read
                 except DataError as error:
                     found[step] = error
         return found
@@ -126,7 +144,11 @@ class Mirror:
         if self._offline and not self._local:
             return dict.fromkeys(urls)
         asked = [
-            Request(f"{url}.idx", expect="text", validators=entry.validators if entry else None)
+            Request(
+                self._dialect.url(url),
+                expect="text",
+                validators=None if entry is None else entry.validators,
+            )
             for url, entry in ((url, kept[step]) for step, url in urls.items())
         ]
         return dict(zip(urls, self._client.get_many(asked), strict=True))
@@ -137,29 +159,28 @@ class Mirror:
         """The sidecar that came, or the kept one where it is unchanged (or we are offline)."""
         if body is None or (isinstance(body, Body) and body.status == 304):
             if kept is None:
-                raise DataError("it is not kept", where=url)
-            return _read_sidecar(kept.content, url, run)
+                raise DataError("it is not kept", where=url, remedy=NOT_KEPT)
+            return self._parse(kept.content, url, run)
         if not isinstance(body, Body):
             raise body
         self._check_settled(body)
-        sidecar = _read_sidecar(body.content, url, run)
+        sidecar = self._parse(body.content, url, run)
         self._kept.put(run, step, _label(url), body.content, body)
         return sidecar
 
+    def _parse(self, content: bytes, url: str, run: datetime) -> Sidecar:
+        lines = self._dialect.parse(content.decode("ascii", "replace"), url)
+        if any(line.run != run for line in lines):
+            raise StaleSidecarError("the sidecar is of another run", where=url)
+        return Sidecar(tuple(lines), hashlib.sha256(content).hexdigest()[:12], url)
+
     def _check_settled(self, body: Body) -> None:
-        """NotThere for a file that was changed a moment ago: it may still be growing."""
-        changed = body.headers.get("last-modified")
-        if changed is None or self._local:
-            return
-        try:
-            age = (self._now - parsedate_to_datetime(changed)).total_seconds()
-        except (TypeError, ValueError):
-            return
-        if 0 <= age < self._settle_s:
-            raise NotThere(f"it was uploaded {age:.0f} s ago and may not be whole", body.url)
+        if not self._local:
+            check_settled(body, self._now, self._settle_s)
 
     def _url(self, template: str, run: datetime, step: int) -> str:
-        return f"{self._root}/{fill_run(template, self._entry, run, step)}"
+        name = fill_run(template, self._entry, run, step, **self._dialect.parts(run))
+        return f"{self._root}/{name}"
 
     # ----- messages
 
@@ -167,7 +188,7 @@ class Mirror:
         self, run: datetime, step: int, wanted: Sequence[Wanted], sidecar: Sidecar
     ) -> list[Message]:
         """The messages of a step that are wanted and that the sidecar lists."""
-        picked = {w: line for w in wanted if (line := find_line(sidecar.lines, w, step))}
+        picked = {w: line for w in wanted if (line := self._dialect.find(sidecar.lines, w, step))}
         if not picked:
             raise DataError("nothing that is wanted is in the file", where=sidecar.url)
         lines = {line.start: line for line in picked.values()}
@@ -176,12 +197,12 @@ class Mirror:
         contents = {start: entry.content for start, entry in entries.items() if entry}
         absent = [line for start, line in lines.items() if start not in contents]
         if absent and self._offline and not self._local:
-            raise DataError("it is not kept", where=sidecar.url)
+            raise DataError("it is not kept", where=sidecar.url, remedy=NOT_KEPT)
         fetched = self._ranges(sidecar, absent)
         contents |= {start: content for start, (content, _) in fetched.items()}
         by_start = {start: _read(content, sidecar.url) for start, content in contents.items()}
         for w, line in picked.items():
-            _check(by_start[line.start], w, line, run, step, sidecar.url)
+            self._check(by_start[line.start], w, line, run, step, sidecar.url)
         # Only what proved to be what it should is kept, else the next time would begin with it.
         for start, (content, body) in fetched.items():
             self._kept.put(run, step, labels[start], content, body)
@@ -207,23 +228,20 @@ class Mirror:
                 fetched[line.start] = content, body
         return fetched
 
-
-def _check(
-    messages: Sequence[Message], wanted: Wanted, line: Line, run: datetime, step: int, where: str
-) -> None:
-    """StaleSidecarError unless a message is what the line says and its values can be unpacked."""
-    matching = [m for m in messages if m.run == run and wanted.matches(m, step)]
-    if not matching:
-        raise StaleSidecarError(f"where {line.label} should be is another", where=where)
-    if not unpacks(matching[0]):
-        raise StaleSidecarError(f"the values of {line.label} cannot be unpacked", where=where)
-
-
-def _read_sidecar(content: bytes, url: str, run: datetime) -> Sidecar:
-    lines = parse_sidecar(content.decode("ascii", "replace"), url)
-    if any(line.run != run for line in lines):
-        raise StaleSidecarError("the sidecar is of another run", where=url)
-    return Sidecar(tuple(lines), hashlib.sha256(content).hexdigest()[:12], url)
+    def _check(
+        self, messages: Sequence[Message], wanted: Wanted, line: Line, run: datetime, step: int,
+        where: str,
+    ) -> None:  # fmt: skip
+        """StaleSidecarError unless a message is what the line says and can be unpacked."""
+        matching = [m for m in messages if m.run == run and wanted.matches(m, step)]
+        if not matching:
+            raise StaleSidecarError(f"where {line.label} should be is another", where=where)
+        shape = matching[0].grid.shape
+        if self._shape is not None and shape != self._shape:
+            told = " x ".join(map(str, shape))
+            raise StaleSidecarError(f"{line.label} has {told} points", where=where)
+        if not unpacks(matching[0]):
+            raise StaleSidecarError(f"the values of {line.label} cannot be unpacked", where=where)
 
 
 def _label(url: str) -> str:
@@ -232,16 +250,21 @@ def _label(url: str) -> str:
 
 def find_line(lines: Sequence[Line], wanted: Wanted, step: int) -> Line | None:
     """The first line that names what is wanted, exactly; None when there is none."""
-    start = wanted.window_start(step)
+    sought = wanted.element, wanted.level, wanted.behind
+    start, end = wanted.window_start(step), wanted.end_min(step)
     for line in lines:
-        if (line.element, line.level) != (wanted.element, wanted.level) or line.extra:
+        if (line.element, line.level, line.extra) != sought:
             continue
         window = line.window
-        if window is None or (window.statistic, window.end_min) != (wanted.statistic, step * 60):
+        if window is None or (window.statistic, window.end_min) != (wanted.statistic, end):
             continue
-        if start is None or window == Window(start * 60, step * 60, wanted.statistic):
+        if wanted.statistic is None or start is None or window.start_min == start * 60:
             return line
     return None
+
+
+#: The sidecars of NCEP's files.
+WGRIB2 = Dialect(lambda url: f"{url}.idx", parse_sidecar, find_line)
 
 
 def split_span(span: Span, content: bytes, where: str) -> Iterator[tuple[Line, bytes]]:

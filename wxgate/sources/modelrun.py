@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -15,28 +15,39 @@ from wxgate.sources.wanted import Wanted, quantities_of
 
 @dataclass(frozen=True, slots=True)
 class Timetable:
-    """When a model runs, and which steps a run has (pairs: last hour, every so many hours)."""
+    """When a model runs, and which steps a run has (pairs: last hour, every so many hours).
+
+    ``of_hour``: the steps of runs that reach less or further than the others, by their hour.
+    """
 
     every_h: int
     first_step_after_h: float
     give_up_after_h: float
     schedule: tuple[tuple[int, int], ...]
+    of_hour: Mapping[int, tuple[tuple[int, int], ...]] = field(default_factory=dict)
 
-    def runs(self, now: datetime, first: datetime) -> list[datetime]:
-        """Runs worth asking for, newest first."""
-        return runs_to_try(
+    def runs(self, now: datetime, first: datetime, last: datetime) -> list[datetime]:
+        """Runs worth asking for, those that reach the last hour first, then newest first."""
+        runs = runs_to_try(
             now,
             first,
             every_h=self.every_h,
             first_step_after_h=self.first_step_after_h,
             give_up_after_h=self.give_up_after_h,
         )
+        return sorted(runs, key=lambda run: min(self._end(run), last), reverse=True)
 
     def steps(self, run: datetime, first: datetime, last: datetime) -> list[int]:
         """The steps around the hours from ``first`` to ``last``."""
         ends = ((when - run).total_seconds() / 3600 for when in (first, last))
         begin, end = (int(hours) for hours in ends)
-        return steps_of_schedule(self.schedule, begin, end)
+        return steps_of_schedule(self._schedule(run), begin, end)
+
+    def _schedule(self, run: datetime) -> tuple[tuple[int, int], ...]:
+        return self.of_hour.get(run.hour, self.schedule)
+
+    def _end(self, run: datetime) -> datetime:
+        return run + timedelta(hours=max((until for until, _ in self._schedule(run)), default=0))
 
 
 @dataclass(slots=True)
@@ -63,10 +74,12 @@ class RunFetcher:
         timetable: Timetable,
         make_sampler: Callable[[datetime], Sampler],
         progress: Callable[[int, int, str], None],
+        gone: set[str] | None = None,
     ) -> None:
-        self._places = list(places)
+        self._gone = set() if gone is None else gone  #: hosts that are left alone, also by others
+        self._places = [place for place in places if place.host not in self._gone]
         self._timetable, self._make_sampler, self._progress = timetable, make_sampler, progress
-        self._faults: list[str] = []
+        self._faults: list[tuple[str, DataError]] = []  #: the place, and what went wrong there
 
     def fetch(self, now: datetime, first: datetime, last: datetime) -> Fetched:
         """The run; steps that no place has stay out of it. DataError when there is no run.
@@ -74,7 +87,7 @@ class RunFetcher:
         A run whose last step lacks something that is wanted (an upload under way, or a field that
         the model gives no more) is only taken when no run within the time is whole.
         """
-        runs = self._timetable.runs(now, first)
+        runs = self._timetable.runs(now, first, last)
         for whole in (True, False):
             for run in runs:
                 steps = self._timetable.steps(run, first, last)
@@ -84,19 +97,37 @@ class RunFetcher:
                     if run + timedelta(hours=steps[-1]) < last:
                         found.notes.append(f"the run reaches only to its hour {steps[-1]}")
                     return found
-        told = "; ".join(dict.fromkeys(self._faults))
+        told = self._told()
         raise DataError(
-            f"no run from {runs[-1]:%Y-%m-%d %H} to {runs[0]:%Y-%m-%d %H} UTC could be had"
+            f"no run from {min(runs):%Y-%m-%d %H} to {max(runs):%Y-%m-%d %H} UTC could be had"
             + (f" ({told})" if told else ""),
-            remedy="Check the network, or try again later.",
+            remedy=self._remedy(),
         )
+
+    def fetch_run(self, run: datetime, steps: list[int]) -> Fetched:
+        """These steps of this run, the last one first; DataError when no place has that."""
+        if not self._places:
+            raise DataError("no place is left to be asked", remedy=self._remedy())
+        found = self._from_last_step(run, steps, whole=False)
+        if found is None:
+            raise DataError(
+                f"the run {run:%Y-%m-%d %H} UTC is not there to its hour {steps[-1]}"
+                + (f" ({told})" if (told := self._told()) else ""),
+                remedy=self._remedy(),
+            )
+        self._fill(found)
+        return found
 
     def _from_last_step(self, run: datetime, steps: list[int], *, whole: bool) -> Fetched | None:
         """The run with its last step, from the first place that has it."""
         for place in list(self._places):
             if place not in self._places:
                 continue  # its host is gone since
-            found = Fetched(run, self._make_sampler(run), steps)
+            try:
+                found = Fetched(run, self._make_sampler(run), steps)
+            except DataError as error:
+                self._blame(place, error)
+                return None
             lacking = self._take(place, found, steps[-1:])
             if not found.sampler.steps or (whole and lacking):
                 continue
@@ -119,10 +150,29 @@ class RunFetcher:
             found.notes.append(f"steps of the run {found.run:%Y-%m-%d %H} UTC not there: {told}")
         if not self._places and len(found.missing) > len(found.steps) // 2:
             raise DataError(
-                f"most of the run {found.run:%Y-%m-%d %H} UTC could not be had "
-                f"({'; '.join(dict.fromkeys(self._faults))})",
-                remedy="Check the network, or try again later.",
+                f"most of the run {found.run:%Y-%m-%d %H} UTC could not be had ({self._told()})",
+                remedy=self._remedy(),
             )
+
+    def _blame(self, place: Place, error: DataError) -> bool:
+        """Note the fault of a place; whether its host is to be left alone from now on."""
+        self._faults.append((place.name, error))
+        if gone(error):
+            self._gone.add(place.host)
+            self._places = [p for p in self._places if p.host != place.host]
+        return gone(error)
+
+    def _told(self) -> str:
+        """What went wrong, once for each place, however many files and runs were asked for."""
+        by_place: dict[str, dict[str, None]] = {}
+        for name, error in self._faults:
+            by_place.setdefault(name, {})[error.what.rstrip(". ")] = None
+        return "; ".join(f"{name}: {', '.join(whats)}" for name, whats in by_place.items())
+
+    def _remedy(self) -> str:
+        """The remedy of the faults where they have but one, else the general one."""
+        remedies = {error.remedy for _, error in self._faults if error.remedy}
+        return remedies.pop() if len(remedies) == 1 else "Check the network, or try again later."
 
     def _take(self, place: Place, found: Fetched, steps: Sequence[int]) -> tuple[Wanted, ...]:
         """Ask a place for steps; what the last of them that came lacked of what it should have."""
@@ -137,9 +187,7 @@ class RunFetcher:
                 if step not in sampler.steps:
                     raise DataError(f"f{step:03d} holds nothing that is wanted", where=place.name)
             except DataError as error:
-                self._faults.append(str(error).rstrip(". "))
-                if gone(error):
-                    self._places = [p for p in self._places if p.host != place.host]
+                if self._blame(place, error):
                     break
             told = f"{found.run:%Y-%m-%d %H} UTC f{step:03d} from {place.name}"
             self._progress(len(sampler.steps), len(found.steps), told)

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from wxgate.cache import Entry, Key
 from wxgate.errors import CacheError, DataError
-from wxgate.http import Client, Expect
+from wxgate.http import Body, Client, Expect
 from wxgate.sources.base import Toolbox
 
 T = TypeVar("T")
@@ -18,7 +18,8 @@ class Polled:
     """Reads files of one service, and keeps what a provenance tells of them.
 
     A copy in the cache answers while it is younger than ``poll``, and whenever the service does
-    not. ``notes`` tells why a copy was used; ``contents`` and ``fetched`` are what was read.
+    not. ``notes`` tells why a copy was used; ``contents`` and ``fetched`` are what was read, and
+    ``answers`` what the service itself said to it.
     """
 
     def __init__(
@@ -27,6 +28,7 @@ class Polled:
         self.contents: list[bytes] = []
         self.fetched: list[datetime] = []
         self.notes: list[str] = []
+        self.answers: list[Body] = []
         self._source, self._now, self._poll = source, now, poll
         self._tools, self._client = tools, client
 
@@ -52,7 +54,7 @@ class Polled:
             if held is None:
                 raise
             age = told_age(self._now - held[0].fetched)
-            why = "no network is to be used" if self._tools.offline else str(error).rstrip(". ")
+            why = "no network is to be used" if self._tools.offline else error.what.rstrip(". ")
             self.notes.append(f"{why}; the copy fetched {age} ago is used")
             return self._use(*held)
 
@@ -67,6 +69,7 @@ class Polled:
     ) -> T:
         known = None if held is None else held[0].validators
         body = self._client.get(url, expect=expect, validators=known)
+        self.answers.append(body)
         if body.status == 304 and held is not None and known is not None:
             content, said, validators = held[0].content, held[1], known
         else:

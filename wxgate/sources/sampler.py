@@ -28,6 +28,7 @@ Layer = tuple[str, float | None]  #: quantity, and its height or pressure where 
 _PAIRS = (
     ("eastward_wind", "northward_wind"),
     ("eastward_wind_on_levels", "northward_wind_on_levels"),
+    ("eastward_wind_at_maximum", "northward_wind_at_maximum"),
 )
 
 
@@ -81,10 +82,10 @@ class Sampler:
 
     def has(self, wanted: Wanted) -> bool:
         """Whether there is a value of it at any step."""
-        return (wanted.quantity, wanted.surface_value) in self.samples
+        return wanted.layer in self.samples
 
     def add(self, step: int, messages: Iterable[Message]) -> tuple[Wanted, ...]:
-        """Take from a step's messages what is wanted; what was not among them comes back.
+        """Take from a step's messages what is wanted; what else should be there comes back.
 
         Messages of another run or step match nothing. DataError, and nothing is taken, when the
         values cannot be unpacked or no message covers the site.
@@ -94,8 +95,8 @@ class Sampler:
         turned: dict[Layer, float] = {}
         for wanted, message in found.items():
             spot = self._spot(message.grid)
-            layer = (wanted.quantity, wanted.surface_value)
-            if self._places.setdefault(layer, spot.places) != spot.places:
+            layer = wanted.layer
+            if not _alike(self._places.setdefault(layer, spot.places), spot.places):
                 continue  # sums of different cells must not be subtracted from each other
             taken[layer] = (message.start_min // 60, self._values(wanted, message, spot))
             if message.relative_to_grid:
@@ -109,14 +110,19 @@ class Sampler:
             self.steps.add(step)
         return tuple(
             w for w in self.wanted
-            if w.exists_at(step) and (w.quantity, w.surface_value) not in taken
+            if w.exists_at(step) and not w.optional and w.layer not in taken
         )  # fmt: skip
+
+    def join(self, other: Sampler) -> None:
+        """Take over what was sampled elsewhere of the same run and site; one's own goes before."""
+        self.wanted = (*self.wanted, *(w for w in other.wanted if w not in self.wanted))
+        self.samples = {**other.samples, **self.samples}
 
     def _find(self, step: int, messages: Iterable[Message]) -> dict[Wanted, Message]:
         found: dict[Wanted, Message] = {}
         outside: DataError | None = None
         for message in messages:
-            if message.run != self.run or message.end_min != step * 60:
+            if message.run != self.run:
                 continue
             for wanted in self.wanted:
                 if not wanted.matches(message, step):
@@ -136,8 +142,7 @@ class Sampler:
 
     def _values(self, wanted: Wanted, message: Message, spot: Spot) -> Array:
         cells = spot.around if wanted.quantity in self._nearby else spot.around[:1]
-        values: Array = message.values[tuple(cells.T)]
-        return values
+        return _plain(wanted, message.values, message.values[tuple(cells.T)])
 
     def _spot(self, grid: Grid) -> Spot:
         """The site on a grid; DataError outside it."""
@@ -149,6 +154,19 @@ class Sampler:
         spot = self._spots[grid]
         self.spot = self.spot or spot
         return spot
+
+
+def _plain(wanted: Wanted, field: Array, values: Array) -> Array:
+    """Values of cells in the unit that is told: "missing" taken out, codes told as yes or no."""
+    for number in wanted.missing:
+        values = np.where(np.isclose(values, number, rtol=1e-4), np.float32(np.nan), values)
+    if wanted.codes is not None:
+        known = np.isin(values, list(wanted.codes)).astype(values.dtype)
+        return np.where(np.isnan(values), values, known)
+    factor = wanted.times
+    if wanted.below is not None and not np.any(field >= wanted.below[0]):
+        factor = wanted.below[1]
+    return values if factor == 1.0 else (values * factor).astype(values.dtype)
 
 
 def _look_around(grid: Grid, cell: Index, away: float, near: NDArray[np.intp]) -> Spot:
@@ -163,6 +181,11 @@ def _look_around(grid: Grid, cell: Index, away: float, near: NDArray[np.intp]) -
     others = sorted(places, key=by_place)
     around = np.asarray([cell, *others], dtype=np.intp)
     return Spot(away, latitude, longitude, around, tuple(by_place(index) for index in others))
+
+
+def _alike(some: Sequence[tuple[float, float]], others: Sequence[tuple[float, float]]) -> bool:
+    """Whether cells lie at the same places, but for the rounding of a cut-out's first point."""
+    return len(some) == len(others) and bool(np.allclose(some, others, rtol=0, atol=0.001))
 
 
 def _turn_winds(taken: dict[Layer, tuple[int, Array]], turned: dict[Layer, float]) -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from wxgate.forecast import Field, make_field, to_datetime
 from wxgate.quantities import NO_CEILING, Kind, quantity
 from wxgate.sources.endpoints import Entry
-from wxgate.sources.hourly import lay_instants, lay_intervals
+from wxgate.sources.hourly import larger_end, lay_instants, lay_intervals, lay_maxima
 from wxgate.sources.sampler import Sampler, Spot
 from wxgate.sources.wanted import Wanted, quantities_of
 from wxgate.units import convert_array
@@ -32,6 +32,12 @@ NEEDS = {
     SHARE_NEARBY: frozenset({RAIN}),
     MOST_NEARBY: frozenset({RAIN}),
     CEILING: frozenset({TERRAIN}),
+    "geopotential_height_on_levels": frozenset({TERRAIN}),
+    # Flags that a model may set where nothing falls are taken back there.
+    **{
+        f"categorical_{kind}": frozenset({RAIN})
+        for kind in ("rain", "freezing_rain", "ice_pellets", "snow")
+    },
 }
 
 
@@ -41,19 +47,22 @@ class SiteRules:
 
     ceiling_above_sea: bool
     no_ceiling_from: float  #: m, as the model writes it
+    missing_is_no_ceiling: bool  #: a ceiling that the message's bitmap leaves out is none
     wet_from: float  #: mm in the hour
     radius_km: float
 
 
 def read_site_rules(entry: Entry) -> SiteRules:
     """The rules of one model's entry; UsageError when they are not there or senseless."""
-    reference = entry.text("ceiling_reference")
+    # Unless told otherwise above sea level: nothing then is taken for higher than it is.
+    reference = entry.text("ceiling_reference", "msl")
     if reference not in ("msl", "agl"):
         raise entry.fault("ceiling_reference", "must be msl or agl")
     nearby = entry.entry("neighbourhood")
     return SiteRules(
         reference == "msl",
-        entry.number("no_ceiling_from_m"),
+        entry.number("no_ceiling_from_m", NO_CEILING),
+        entry.flag("missing_is_no_ceiling"),
         nearby.number("wet_from_mm"),
         nearby.number("radius_km"),
     )
@@ -83,12 +92,12 @@ def site_fields(
     rain: Array | None = None
     for name in quantities_of(sampler.wanted):
         rows = [w for w in sampler.wanted if w.quantity == name]
-        there = [w for w in rows if (name, w.surface_value) in sampler.samples]
+        there = [w for w in rows if sampler.has(w)]
         if not there:
             continue
         columns = []
-        for wanted in sorted(there, key=lambda w: w.surface_value or 0.0):
-            samples = sampler.samples[name, wanted.surface_value]
+        for wanted in sorted(there, key=lambda w: w.layer[1] or 0.0):
+            samples = sampler.samples[wanted.layer]
             if name == CEILING:
                 samples = _above_ground(samples, _constant(sampler, TERRAIN), rules)
             laid = _lay(wanted, samples, steps, hours)
@@ -96,6 +105,12 @@ def site_fields(
                 rain = laid
             columns.append(laid[..., 0])
         fields[name] = _field(name, there, columns, source)
+    gated = {w.quantity for w in sampler.wanted if w.gated and w.quantity in fields}
+    if gated and rain is not None:
+        dry = _surely_dry(rain[..., 0], rules.wet_from)
+        for name in gated:
+            flags = fields[name].values
+            fields[name] = fields[name].with_values(np.where(dry, np.minimum(flags, 0), flags))
     if rain is not None and rain.shape[-1] > 1:
         fields |= _nearby(rain, rules, source)
     return fields
@@ -120,7 +135,7 @@ def notes_on(sampler: Sampler, steps: Sequence[int], wanted: frozenset[str] | No
     if absent:
         notes.append(f"not had from this source: {', '.join(absent)}")
     for wanted_row in sampler.wanted:
-        samples = sampler.samples.get((wanted_row.quantity, wanted_row.surface_value), {})
+        samples = sampler.samples.get(wanted_row.layer, {})
         holes = [s for s in sorted(sampler.steps) if s not in samples and wanted_row.exists_at(s)]
         if samples and holes and not wanted_row.once:
             told = ", ".join(f"f{s:03d}" for s in holes)
@@ -146,31 +161,50 @@ def _lay(wanted: Wanted, samples: Samples, steps: Sequence[int], hours: Sequence
     elif wanted.statistic is None:
         instants = {step: values for step, (_, values) in samples.items()}
         laid = lay_instants(instants, steps, hours, wanted.between)
+        if quantity(wanted.quantity).kind is Kind.MAXIMUM:
+            laid = larger_end(laid)
+    elif wanted.statistic == 2:
+        laid = lay_maxima(samples, hours)
     else:
         laid = lay_intervals(samples, hours, means=wanted.statistic == 0)
+        laid = np.where(np.abs(laid) < wanted.noise, np.float32(0), laid)
     row = quantity(wanted.quantity)
     converted: Array = convert_array(laid, wanted.units, row.units)
     return converted if wanted.clip == (None, None) else np.clip(converted, *wanted.clip)
 
 
 def _field(name: str, there: Sequence[Wanted], columns: Sequence[Array], source: str) -> Field:
-    values = sorted(w.surface_value for w in there if w.surface_value is not None)
+    values = sorted(w.layer[1] for w in there if w.layer[1] is not None)
     on_levels = len(columns) > 1 or name in _ON_LEVELS
     levels = np.asarray(values) if on_levels else None
     array = np.stack(columns, axis=-1) if on_levels else columns[0]
     kind = quantity(name).kind
-    if there[0].statistic == 0:
-        kind = Kind.MEAN
+    if there[0].statistic in _KINDS:
+        kind = _KINDS[there[0].statistic]
     if there[0].once:
         array, kind = array[0], Kind.CONSTANT
     return make_field(name, array, kind=kind, source=source, levels=levels)
 
+
+#: What a statistic of code table 4.10 makes of a quantity that else is told at instants.
+_KINDS = {0: Kind.MEAN, 2: Kind.MAXIMUM}
 
 #: Quantities that have a level even when there is only one.
 _ON_LEVELS = frozenset({
     "eastward_wind", "northward_wind", "eastward_wind_on_levels", "northward_wind_on_levels",
     "geopotential_height_on_levels", "air_temperature_on_levels", "air_temperature_at_heights",
 })  # fmt: skip
+
+
+def _surely_dry(rain: Array, wet_from: float) -> NDArray[np.bool_]:
+    """Instants with less than ``wet_from`` mm in each of the hours that they close and open.
+
+    The first instant of the axis opens an hour only, and the last closes one.
+    """
+    opened: NDArray[np.bool_] = rain < wet_from
+    opened[-1] = True
+    closed: NDArray[np.bool_] = np.concatenate([[True], opened[:-1]])
+    return opened & closed
 
 
 def _above_ground(samples: Samples, terrain: Array | None, rules: SiteRules) -> Samples:
@@ -184,6 +218,8 @@ def _above_ground(samples: Samples, terrain: Array | None, rules: SiteRules) -> 
     for step, (start, heights) in samples.items():
         agl = np.maximum(heights - ground, 0) if rules.ceiling_above_sea else heights
         none = heights >= rules.no_ceiling_from
+        if rules.missing_is_no_ceiling:
+            none |= np.isnan(heights)
         above[step] = start, np.where(none, np.float32(NO_CEILING), agl)
     return above
 

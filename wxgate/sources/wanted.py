@@ -17,6 +17,7 @@ from wxgate.sources.endpoints import Entry
 
 Between = Literal["linear", "highest", "lowest"]
 _BETWEEN: tuple[Between, ...] = ("linear", "highest", "lowest")
+_WINDOWS = ("instant", "bucket", "run", "step")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,40 +28,71 @@ class Wanted:
     element: str  #: as the sidecar and the crop service name it
     level: str
     numbers: frozenset[tuple[int, ...]]  #: discipline, category, number; any of these
-    surface_type: int
+    surface_types: frozenset[int]  #: any of these
     surface_value: float | None
     units: str
-    statistic: int | None = None  #: None: at an instant; 0: mean, 1: sum since the bucket began
-    bucket_h: int | None = None  #: an interval begins at a multiple of it; None: any begin
+    #: None: at an instant; 0: mean, 1: sum, 2: maximum over a window that ends at the step
+    statistic: int | None = None
+    bucket_h: int | None = None  #: a window begins at a multiple of it; None: at any time
+    from_run: bool = False  #: the window begins with the run
     between: Between = "linear"
     costly: bool = False
     once: bool = False
     clip: tuple[float | None, float | None] = (None, None)
+    aliases: tuple[str, ...] = ()  #: what else sidecars call the element
+    codes: frozenset[int] | None = None  #: of a code table: 1 where the value is one of these
+    missing: tuple[float, ...] = ()  #: numbers that stand for "missing"
+    times: float = 1.0  #: factor from the message's unit
+    #: a whole field with no value of this size or more is in a unit this many times as large
+    below: tuple[float, float] | None = None
+    optional: bool = False  #: a run without it is whole
+    gated: bool = False  #: a flag that is taken back where it is known to stay dry
+    first_step: int = 0  #: steps before it say nothing
+    height: float | None = None  #: m above ground, where surface_value numbers a model level
+    member: int | None = None  #: of an ensemble; None: whatever the message says
+    behind: tuple[str, ...] = ()  #: what the sidecar tells behind the window
+    before_min: int = 0  #: it ends so many minutes before the step's hour
+    noise: float = 0.0  #: of means taken apart, what is this near to 0 is 0
+
+    @property
+    def layer(self) -> tuple[str, float | None]:
+        """The quantity, and its height or pressure, or the minutes before the hour."""
+        if self.before_min:
+            return self.quantity, float(self.before_min)
+        return self.quantity, self.surface_value if self.height is None else self.height
+
+    def end_min(self, step: int) -> int:
+        """Minutes from the run to the end of what this step's value covers."""
+        return step * 60 - self.before_min
 
     def window_start(self, step: int) -> int | None:
         """Hours from the run to the begin of what this step's value covers; None: any."""
         if self.statistic is None:
             return step
+        if self.from_run:
+            return 0
         if self.bucket_h is None:
             return None
         return (step - 1) // self.bucket_h * self.bucket_h
 
     def exists_at(self, step: int) -> bool:
         """Whether a run has it at this step: nothing was summed up before the run began."""
-        return self.statistic is None or step > 0
+        first = 0 if self.statistic is None and not self.before_min else 1
+        return step >= max(first, self.first_step)
 
     def matches(self, message: Message, step: int) -> bool:
         """Whether a message is this one at this step."""
         start = self.window_start(step)
         return (
             message.parameter in self.numbers
-            and message.surface_type == self.surface_type
+            and message.surface_type in self.surface_types
             and (self.surface_value is None or message.surface_value == self.surface_value)
             and message.statistic == self.statistic
             and message.derived is None
-            and message.end_min == step * 60
+            and (self.member is None or message.member == self.member)
+            and message.end_min == self.end_min(step)
             and (self.statistic is None or message.start_min < message.end_min)
-            and (start is None or message.start_min == start * 60)
+            and (self.statistic is None or start is None or message.start_min == start * 60)
         )
 
 
@@ -85,8 +117,8 @@ def _read_row(row: Entry, bucket_h: int | None) -> list[Wanted]:
     if quantity not in QUANTITIES:
         raise row.fault("gives", f"names {quantity!r}, which is not a quantity")
     window = row.text("window", "instant")
-    if window not in ("instant", "bucket"):
-        raise row.fault("window", "must be instant or bucket")
+    if window not in _WINDOWS:
+        raise row.fault("window", f"must be one of {', '.join(_WINDOWS)}")
     between = row.text("between", "linear")
     if between not in _BETWEEN:
         raise row.fault("between", f"must be one of {', '.join(_BETWEEN)}")
@@ -96,17 +128,29 @@ def _read_row(row: Entry, bucket_h: int | None) -> list[Wanted]:
             row.text("element"),
             str(level),
             _numbers(row),
-            row.whole("surface"),
+            frozenset(row.wholes("surface")),
             None if value is None else _level_value(row, value),
             row.text("units"),
-            statistic=row.whole("statistic") if window == "bucket" else None,
-            bucket_h=bucket_h,
+            statistic=None if window == "instant" else row.whole("statistic"),
+            bucket_h=bucket_h if window == "bucket" else None,
+            from_run=window == "run",
             between=between,
             costly=row.flag("costly"),
             once=row.flag("once"),
             clip=_clip(row),
+            aliases=row.texts("aliases") if "aliases" in row.content else (),
+            codes=frozenset(row.wholes("codes")) if "codes" in row.content else None,
+            missing=_missing(row),
+            times=row.number("times", 1.0),
+            below=_below(row),
+            optional=row.flag("optional"),
+            gated=row.flag("gated"),
+            first_step=row.whole("first_step", 0),
+            before_min=before,
+            noise=row.number("noise", 0.0),
         )
         for level, value in row.entry("levels").content.items()
+        for before in (row.wholes("minutes_before") if "minutes_before" in row.content else [0])
     ]
 
 
@@ -118,6 +162,20 @@ def _numbers(row: Entry) -> frozenset[tuple[int, ...]]:
     if not good or not triples:
         raise row.fault("numbers", "must be a list of [discipline, category, number]")
     return frozenset(tuple(t) for t in triples)
+
+
+def _missing(row: Entry) -> tuple[float, ...]:
+    values = row.content.get("missing", [])
+    if not isinstance(values, list):
+        raise row.fault("missing", "must be a list of numbers")
+    return tuple(_level_value(row, value) for value in values)
+
+
+def _below(row: Entry) -> tuple[float, float] | None:
+    if "below" not in row.content:
+        return None
+    below = row.entry("below")
+    return below.number("largest"), below.number("times")
 
 
 def _clip(row: Entry) -> tuple[float | None, float | None]:

@@ -114,7 +114,10 @@ class Builder:
         return node
 
     def _scalar(self, event: Any, place: Place) -> Scalar:
-        hidden = next((c for c in event.value if c != "\n" and is_hidden(c)), None)
+        shown = event.value.isascii() and event.value.replace("\n", "").isprintable()
+        hidden = (
+            None if shown else next((c for c in event.value if c != "\n" and is_hidden(c)), None)
+        )
         if hidden is not None:  # an escape in double quotes can hide a terminal's control code
             self._refuse(place, f"an escaped character U+{ord(hidden):04X}", "delete it")
         # libyaml drops what follows here without a word, where other parsers refuse the file.
