@@ -30,7 +30,7 @@ from local_server import Fault, LocalServer
 
 from wxgate import places
 from wxgate.cli import main as cli_main
-from wxgate.cli import session
+from wxgate.cli import tools
 from wxgate.cli.terminal import coloured, visible
 from wxgate.verdict import Grade
 
@@ -47,7 +47,7 @@ ASK = (*HERE, *WHO, *AT, "--hours", HOURS)
 @pytest.fixture
 def wx(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
     """Run ``wxgate`` with these words; its exit code, standard output and standard error."""
-    monkeypatch.setattr(session, "pause", lambda seconds: None)
+    monkeypatch.setattr(tools, "pause", lambda seconds: None)
 
     def run(*words: object) -> Result:
         monkeypatch.setattr(sys, "argv", ["wxgate", *map(str, words)])
@@ -838,7 +838,12 @@ def test_ctrl_c_ends_at_once_and_leaves_nothing_half_written(day: Day, order: st
     day.write(order)
     day.server.fault("/*", Fault.NO_ANSWER, seconds=60)
     process = subprocess.Popen(
-        command("brief", *ASK), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        command("brief", *ASK),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # A test run in the background of a shell is deaf to Ctrl-C, and so would its children be.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     deadline = time.monotonic() + 20
     while not day.server.requests and time.monotonic() < deadline:

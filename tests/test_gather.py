@@ -11,6 +11,8 @@ import pytest
 from hours import START, forecast_of
 
 from wxgate.cli import session
+from wxgate.cli.answer import derived_by_source
+from wxgate.cli.question import Question
 from wxgate.errors import DataError, UsageError
 from wxgate.forecast import Forecast
 from wxgate.gather import beside, gather, on_axis
@@ -109,9 +111,9 @@ def test_a_name_that_cannot_be_asked_is_told_before_anything_is_fetched(
 ) -> None:
     site = session.find_site("demo-field", None, None, "UTC", demo=False)
     cast = session.find_cast(site, "light-249g", "novice", demo=False)
-    ask = session.Question(site, START, 3)
+    ask = Question(site, START, 3)
     with pytest.raises(UsageError, match=told):
-        session.derived_by_source(
+        derived_by_source(
             ask, cast.aircraft, 60.0, ["gfs", name], progress=lambda *a: pytest.fail("fetched")
         )
 
@@ -125,11 +127,11 @@ def test_of_several_models_one_that_is_silent_is_a_note(
     monkeypatch.setattr(registry, "source", fake)
     site = session.find_site("demo-field", None, None, "UTC", demo=False)
     cast = session.find_cast(site, "light-249g", "novice", demo=False)
-    ask = session.Question(site, datetime(2026, 6, 1, 6, tzinfo=UTC), 3)
-    found = session.derived_by_source(
+    ask = Question(site, datetime(2026, 6, 1, 6, tzinfo=UTC), 3)
+    found = derived_by_source(
         ask, cast.aircraft, 60.0, ["gfs", "ecmwf", "hrrr"], progress=lambda *a: None
     )
     assert len(found) == 2
     assert any("ecmwf is silent" in note for note in found[0].notes)
     with pytest.raises(DataError, match="ecmwf is silent"):
-        session.derived_by_source(ask, cast.aircraft, 60.0, ["ecmwf"], progress=lambda *a: None)
+        derived_by_source(ask, cast.aircraft, 60.0, ["ecmwf"], progress=lambda *a: None)

@@ -21,6 +21,7 @@ from typer.testing import CliRunner
 
 from wxgate import places, profiles
 from wxgate.cli import session
+from wxgate.cli.question import BEFORE, DEMO_NOW, Question, raw_forecast
 from wxgate.cli.rules import app
 from wxgate.coverage import (
     HEIGHTS,
@@ -72,9 +73,9 @@ def practice() -> Rulebook:
 
 def of_demonstration() -> Tally:
     site = session.find_site(None, None, None, "UTC", demo=True)
-    question = session.Question(site, session.DEMO_NOW, 36, demo=True)
-    raw = session.raw_forecast(question, progress=lambda *_: None)
-    asked = slice(session.BEFORE, session.BEFORE + question.hours)
+    ask = Question(site, DEMO_NOW, 36, demo=True)
+    raw = raw_forecast(ask, progress=lambda *_: None)
+    asked = slice(BEFORE, BEFORE + ask.hours)
     return tally(raw, practice(), site, every_cast(fleet().values(), HEIGHTS), asked)
 
 

@@ -29,16 +29,15 @@ def fetch(
     """Fetch the forecast and write it to a file that plain xarray opens."""
     from wxgate.cli import session
     from wxgate.cli.progress import progress_bar
+    from wxgate.cli.question import DEMO_NOW, Question, raw_forecast
     from wxgate.netcdf import write_netcdf
     from wxgate.report.words import provenance_text
 
-    now = session.DEMO_NOW if demo and at is None else o.moment(at)
+    now = DEMO_NOW if demo and at is None else o.moment(at)
     place = session.find_site(site, lat, lon, zone, demo=demo)
-    question = session.Question(
-        place, now, hours, demo=demo, offline=offline, file=forecast, model=model
-    )
+    question = Question(place, now, hours, demo=demo, offline=offline, file=forecast, model=model)
     with progress_bar() as progress:
-        found = session.raw_forecast(question, progress=progress)
+        found = raw_forecast(question, progress=progress)
     write_netcdf(found, out, place=(place.latitude, place.longitude))
     say(f"{out}: {len(found.fields)} quantities, {found.time.size} hours from"
                f" {found.time[0]} UTC.")  # fmt: skip

@@ -6,7 +6,9 @@ from pathlib import Path
 
 from wxgate.brief import Brief, make_brief
 from wxgate.cli import options, session
+from wxgate.cli.answer import derived_by_source
 from wxgate.cli.progress import progress_bar
+from wxgate.cli.question import DEMO_NOW, Question
 
 
 def prepare(
@@ -28,14 +30,14 @@ def prepare(
     offline: bool,
 ) -> Brief:
     """The brief that the options ask for; every fault is a WxgateError."""
-    now = session.DEMO_NOW if demo and at is None else options.moment(at)
+    now = DEMO_NOW if demo and at is None else options.moment(at)
     place = session.find_site(site, lat, lon, zone, demo=demo)
     cast = session.find_cast(place, aircraft, pilot, demo=demo)
     rulebook = session.rulebook_for(place, cast.pilot, rules)
     metres = options.height_m(height)
-    question = session.Question(place, now, hours, demo=demo, offline=offline, file=forecast)
+    question = Question(place, now, hours, demo=demo, offline=offline, file=forecast)
     with progress_bar() as progress:
-        found = session.derived_by_source(
+        found = derived_by_source(
             question, cast.aircraft, metres, options.names(sources), progress=progress
         )
     return make_brief(

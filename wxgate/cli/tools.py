@@ -1,0 +1,72 @@
+"""Endpoints, cache and network for the sources: the paths and the waiting are chosen here."""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from wxgate import places
+
+if TYPE_CHECKING:
+    from wxgate.sources.base import Toolbox
+
+#: How the network waits between two requests; tests put something quicker here.
+pause: Callable[[float], object] = time.sleep
+
+
+def toolbox(
+    progress: Callable[[int, int, str], None], *, demo: bool = False, offline: bool = False
+) -> Toolbox:
+    """What the sources work with; the demonstration's stands in its folder."""
+    from wxgate import __version__
+    from wxgate.cache import Cache
+    from wxgate.http import Client
+    from wxgate.sources.base import Toolbox
+
+    found = endpoints()
+    contact = " ".join(str(found.get("contact") or "no contact given").split())
+    # A header holds plain letters only.
+    agent = f"wxgate/{__version__} ({contact})".encode("ascii", "replace").decode("ascii")
+    return Toolbox(
+        endpoints=_demonstration(found) if demo else found,
+        cache=None if demo else Cache(places.cache_folder() / "messages"),
+        client=lambda service: Client(
+            service,
+            user_agent=agent,
+            sleep=pause,
+            jitter=random.Random(),  # noqa: S311
+        ),
+        progress=progress,
+        offline=offline,
+    )
+
+
+def endpoints() -> dict[str, Any]:
+    """The endpoints that ship, with the user's own laid over them."""
+    from wxgate.sources.endpoints import load_endpoints
+
+    return load_endpoints(places.config_folder() / "endpoints.yaml")
+
+
+def _demonstration(found: dict[str, Any]) -> dict[str, Any]:
+    """The endpoints with the demonstration's folder as the only mirror and index service."""
+    root = places.shipped("cached_forecasts")
+    mirror = {"service": "bucket", "root": root.as_uri(), "costly": True}
+    return {
+        **found,
+        "gfs": {
+            **found["gfs"],
+            "title": "invented forecast in the form of the GFS",
+            "credit": "Invented by the wxgate developers.",
+            "order": ["demonstration"],
+            "mirrors": {"demonstration": mirror},
+        },
+        "swpc": {
+            **found["swpc"],
+            "title": "invented K index",
+            "credit": "Invented by the wxgate developers.",
+            "root": (root / "swpc").as_uri(),
+        },
+    }
