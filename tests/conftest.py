@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -25,6 +27,32 @@ def own_folders(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Mo
     monkeypatch.setenv("WXGATE_CACHE", str(base / "cache"))
     monkeypatch.setenv("WXGATE_CONFIG", str(base / "config"))
     monkeypatch.setenv("NO_COLOR", "1")
+
+
+@pytest.fixture
+def wx(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., tuple[int, str, str]]:
+    """Run ``wxgate`` with these words; its exit code, standard output and standard error."""
+    from wxgate.cli import main, tools
+
+    monkeypatch.setattr(tools, "pause", lambda seconds: None)
+
+    def run(*words: object) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["wxgate", *map(str, words)])
+        capsys.readouterr()
+        try:
+            main.run()
+            code = 0
+        except SystemExit as end:
+            code = int(end.code or 0)
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        assert "fault of the program" not in err, err
+        assert all(c == "\n" or c.isprintable() for c in out + err), "a control character"
+        return code, out, err
+
+    return run
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

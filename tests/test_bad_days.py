@@ -29,8 +29,6 @@ from bad_days import HOURS, KP_FILE, NOW, RUN, SITE, Day, good_file, kp_rows
 from local_server import Fault, LocalServer
 
 from wxgate import places
-from wxgate.cli import main as cli_main
-from wxgate.cli import tools
 from wxgate.cli.terminal import coloured, visible
 from wxgate.verdict import Grade
 
@@ -42,28 +40,6 @@ WHO = ("--aircraft", "mid-900g", "--pilot", "intermediate")
 HERE = ("--lat", SITE[0], "--lon", SITE[1])
 AT = ("--at", f"{NOW:%Y-%m-%dT%H:%MZ}")
 ASK = (*HERE, *WHO, *AT, "--hours", HOURS)
-
-
-@pytest.fixture
-def wx(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Run ``wxgate`` with these words; its exit code, standard output and standard error."""
-    monkeypatch.setattr(tools, "pause", lambda seconds: None)
-
-    def run(*words: object) -> Result:
-        monkeypatch.setattr(sys, "argv", ["wxgate", *map(str, words)])
-        capsys.readouterr()
-        try:
-            cli_main.run()
-            code = 0
-        except SystemExit as end:
-            code = int(end.code or 0)
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        assert "fault of the program" not in err, err
-        assert all(c == "\n" or c.isprintable() for c in out + err), "a control character"
-        return code, out, err
-
-    return run
 
 
 @pytest.fixture

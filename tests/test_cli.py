@@ -11,32 +11,9 @@ from pathlib import Path
 import pytest
 import xarray as xr
 
-from wxgate.cli import main as cli_main
-
 pytestmark = pytest.mark.contract
 
 Result = tuple[int, str, str]
-
-
-@pytest.fixture
-def wx(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Callable[..., Result]:
-    """Run ``wxgate`` with these words; its exit code, standard output and standard error."""
-
-    def run(*words: object) -> Result:
-        monkeypatch.setattr(sys, "argv", ["wxgate", *map(str, words)])
-        capsys.readouterr()
-        try:
-            cli_main.run()
-            code = 0
-        except SystemExit as end:
-            code = int(end.code or 0)
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return code, out, err
-
-    return run
 
 
 SITE_TEXT = """\
