@@ -1,11 +1,16 @@
-"""Shared fixtures: the folder of real files, which tests read in place."""
+"""Shared fixtures: the folder of real files, which tests read in place, and a browser."""
 
 from __future__ import annotations
 
 import os
+
+# Before numpy loads: small matrices on several threads are slower, and many tests run side by side.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,12 +25,22 @@ def shared_data() -> Path:
     return SHARED
 
 
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A headless Chromium, one for all tests; they skip where there is none."""
+    from chromium import chromium
+
+    with chromium(tmp_path_factory.mktemp("chromium")) as driver:
+        yield driver
+
+
 @pytest.fixture(autouse=True)
 def own_folders(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each test has cache and configuration folders of its own, and no colour."""
     base = tmp_path_factory.mktemp("home")
     monkeypatch.setenv("WXGATE_CACHE", str(base / "cache"))
     monkeypatch.setenv("WXGATE_CONFIG", str(base / "config"))
+    monkeypatch.setenv("WXGATE_STATE", str(base / "state"))
     monkeypatch.setenv("NO_COLOR", "1")
 
 
@@ -56,17 +71,24 @@ def wx(
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark every test that reads the shared folder."""
+    """Mark every test that reads the shared folder, or that needs a browser."""
     for item in items:
         if "shared_data" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.shared)
+        if "browser" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.chromium)
+
+
+#: In CI these variables say what must be there: a test that skips for want of it is a failure.
+REQUIRED = {"WXGATE_REQUIRE_SHARED": "shared", "WXGATE_REQUIRE_CHROMIUM": "chromium"}
 
 
 @pytest.hookimpl(hookwrapper=True)
 def pytest_runtest_makereport(item: pytest.Item):  # type: ignore[no-untyped-def]
-    """With WXGATE_REQUIRE_SHARED set (CI), a test that needs the shared folder must not skip."""
+    """A test that skips although what it needs is required (CI) has failed."""
     outcome = yield
     report = outcome.get_result()
-    if report.skipped and os.environ.get("WXGATE_REQUIRE_SHARED") and "shared" in item.keywords:
-        report.outcome = "failed"
-        report.longrepr = f"{item.nodeid} was skipped although the shared folder is required"
+    for variable, mark in REQUIRED.items():
+        if report.skipped and os.environ.get(variable) and mark in item.keywords:
+            report.outcome = "failed"
+            report.longrepr = f"{item.nodeid} was skipped although {variable} is set"
