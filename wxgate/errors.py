@@ -64,3 +64,15 @@ class CacheError(WxgateError):
     """The cache folder cannot be read or written (exit code 5)."""
 
     exit_code = 5
+
+
+class JournalError(WxgateError):
+    """The journal, or other state that is kept for the user, cannot be used (exit code 6)."""
+
+    exit_code = 6
+
+
+class MailError(WxgateError):
+    """Mail could not be handed in (exit code 7)."""
+
+    exit_code = 7
