@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import cache
 
 import numpy as np
 
+from wxgate.brief import Brief, make_brief
 from wxgate.forecast import Field, Forecast, Provenance, hours_axis, make_field
 from wxgate.profiles import Aircraft, Site
 from wxgate.quantities import Kind
@@ -37,3 +39,20 @@ def forecast_of(
     }
     origin = Provenance("test", "test model", run, start, "0" * 64, cycle_h=6.0)
     return Forecast(hours_axis(start, length - 1), made, (origin,))
+
+
+@cache
+def demonstration_brief() -> Brief:
+    """The brief that ``wxgate brief --demo`` tells, made without a cache."""
+    from wxgate.cli import session
+    from wxgate.cli.question import DEMO_NOW, Question, raw_forecast
+    from wxgate.derive.run import derive
+
+    site = session.find_site(None, None, None, "UTC", demo=True)
+    cast = session.find_cast(site, None, None, demo=True)
+    raw = raw_forecast(Question(site, DEMO_NOW, 36, demo=True), progress=lambda *_: None)
+    whole = derive(raw, site=site, aircraft=cast.aircraft, height=60.0)
+    return make_brief(
+        [whole], session.rulebook_for(site, cast.pilot, None), site=site, aircraft=cast.aircraft,
+        pilot=cast.pilot, height=60.0, now=DEMO_NOW, hours=36, demonstration=True,
+    )  # fmt: skip

@@ -100,7 +100,7 @@ def test_a_total_over_more_than_six_hours_tells_nothing_of_an_hour() -> None:
 def test_small_falls_are_packing_and_large_ones_are_errors() -> None:
     """ICON totals fall by about 0.002 mm through packing; GFS run totals fell by 2.6 mm.
 
-    Both are known faults (reformatters pull request 248; UPP issue 1430; read 2026-11): the first
+    Both are known faults (public threads of their users, read 2026-11): the first
     is dry, the second says nothing.
     """
     back = hourly_from_run_total([1.0, 0.998, 3.6, 1.0], [1, 2, 3, 4])

@@ -193,7 +193,7 @@ VISIBILITIES = [
 @contract
 @pytest.mark.parametrize(("raw", "metres", "bound"), VISIBILITIES)
 def test_visibility(raw: str, metres: float | None, bound: str) -> None:
-    """Among them those on which MetPy's parser has failed (its issues 2018, 2265, 2653, 2807)."""
+    """Among them those on which MetPy's parser has failed (its users' threads, read 2026-11)."""
     says = report(raw).says
     assert says.visibility == (None if metres is None else pytest.approx(metres))
     assert says.visibility_bound == bound
@@ -270,7 +270,7 @@ def test_no_text_breaks_the_reader(text: str) -> None:
 @given(st.permutations(["24011G25KT", "0800", "FG", "BKN002", "M01/M02"]))
 @settings(max_examples=20, deadline=None)
 def test_swapped_groups_change_nothing(groups: list[str]) -> None:
-    """MetPy's parser loses what stands out of order (its issue 2018)."""
+    """MetPy's parser loses what stands out of order (the same)."""
     assert read_weather(" ".join(groups)) == read_weather("24011G25KT 0800 FG BKN002 M01/M02")
 
 

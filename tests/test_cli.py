@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -106,6 +107,21 @@ def test_explain_lays_an_hour_open(wx: Callable[..., Result]) -> None:
     assert out.startswith("Tue 15 Sep 10:00-11:00 BST: GO")
     for word in ("gust_at_flight_height", "how:", "says who:", "from:", "dew_point_spread"):
         assert word in out
+
+
+def test_explain_tells_an_hour_in_the_units_asked_for(wx: Callable[..., Result]) -> None:
+    code, out, _ = wx("explain", "14:00", "--demo", "--units", "mph", "--clock", "12")
+    assert code == 0
+    assert out.startswith("Tue 15 Sep 2:00 pm-3:00 pm BST")
+    assert re.search(r"gust at flight height \d+\.\d mph, no-go above \d+\.\d mph", out)
+    # 80 m are 262 ft (the foot is 0.3048 m; NIST Special Publication 811, appendix B; from memory).
+    wind = " ".join(out.split("eastward_wind:")[1].split("[")[0].split())
+    assert "; 262 ft " in wind
+    assert "(mph)" in wind
+    assert "(m/s)" not in wind
+    assert wx("explain", "14:00", "--demo", "--units", "ell")[0] == 2
+    _, _, err = wx("explain", "2027-01-01T10:00", "--demo", "--clock", "12")
+    assert " am" in err or " pm" in err or "noon" in err, "the span that is told, too"
 
 
 def test_fetch_writes_a_file_that_grades_the_same(

@@ -198,3 +198,11 @@ def test_every_fetched_quantity_can_be_written_and_read_back() -> None:
         back = from_dataset(to_dataset(forecast))
         np.testing.assert_array_equal(back.fields[name].values, field.values, err_msg=name)
         assert back.fields[name].kind is field.kind, name
+
+
+def test_a_mean_of_maxima_is_refused() -> None:
+    """CF 1.11, 7.3: several methods are told in the order in which they were applied."""
+    twice = given()
+    twice["wind_speed_of_gust"].attrs["cell_methods"] = "time: maximum time: mean"
+    with pytest.raises(ContractError, match="one thing of time"):
+        from_dataset(twice)

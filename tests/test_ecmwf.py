@@ -332,7 +332,7 @@ def test_maxima_are_laid_on_the_hours_of_their_windows() -> None:
      ("2026-05-11T12", "oper"), ("2025-01-01T06", "scda"), ("2026-11-25T18", "oper")],
 )  # fmt: skip
 def test_the_stream_between_the_main_runs_before_cycle_50r1(run: str, stream: str) -> None:
-    """Cycle 50r1 of 2026-05-12 06 UTC ended scda (ecmwf-opendata#93, read 2026-11)."""
+    """Cycle 50r1 of 2026-05-12 06 UTC ended scda (its users' threads, read 2026-11)."""
     entry = Entry(load_endpoints(), "").entry("ecmwf")
     assert ecmwf.stream_of(entry, datetime.fromisoformat(run).replace(tzinfo=UTC)) == stream
 

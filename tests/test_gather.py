@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from hours import START, forecast_of
 
+from wxgate.choice import Candidate
 from wxgate.cli import session
 from wxgate.cli.answer import derived_by_source
 from wxgate.cli.question import Question
@@ -36,6 +38,11 @@ def gives(name: str, **fields: list[float]) -> Source:
     return made(name, lambda request, tools: forecast_of(dict(fields)))
 
 
+def ask(*models: Source, indices: tuple[Source, ...] = (), **more: Any) -> tuple[Forecast, ...]:
+    candidates = [Candidate(model) for model in models]
+    return gather(REQUEST, TOOLS, models=candidates, indices=indices, **more)
+
+
 def fails(name: str, what: str) -> Source:
     def fetch(request: Request, tools: Toolbox) -> Forecast:
         raise DataError(what, remedy="Wait.")
@@ -48,18 +55,18 @@ INDEX = gives("k", planetary_k_index=[2.0, 2.0, 2.0, 3.0])
 
 
 def test_the_first_that_answers_is_taken_and_the_failures_before_it_are_told() -> None:
-    found = gather(REQUEST, TOOLS, models=[fails("a", "out of order"), MODEL], indices=[INDEX])
+    (found,) = ask(fails("a", "out of order"), MODEL, indices=(INDEX,))
     assert set(found.fields) == {"air_temperature", "planetary_k_index"}
     assert any("a: out of order" in note for note in found.notes)
 
 
 def test_without_a_model_there_is_no_forecast_and_every_reason_is_told() -> None:
     with pytest.raises(DataError, match=r"a: one.*b: two"):
-        gather(REQUEST, TOOLS, models=[fails("a", "one"), fails("b", "two")], indices=[INDEX])
+        ask(fails("a", "one"), fails("b", "two"), indices=(INDEX,))
 
 
 def test_without_an_index_the_hours_are_there_and_it_is_told() -> None:
-    found = gather(REQUEST, TOOLS, models=[MODEL], indices=[fails("k", "silent")])
+    (found,) = ask(MODEL, indices=(fails("k", "silent"),))
     assert "planetary_k_index" not in found.fields
     assert any("k: silent" in note for note in found.notes)
 
@@ -99,13 +106,12 @@ def test_every_name_leads_to_a_source_with_terms_and_an_endpoint(
 
 
 def test_the_usual_sources_are_known() -> None:
-    usual = load_endpoints()["usual"]
-    assert usual["models"][0] == "gfs"
-    assert set(usual["models"]) <= set(MODELS)
-    assert set(usual["indices"]) <= set(INDICES)
+    endpoints = load_endpoints()
+    assert set(endpoints["usual"]["indices"]) <= set(INDICES)
+    assert {row["model"] for row in endpoints["choice"]["models"]} == set(MODELS)
 
 
-@pytest.mark.parametrize(("name", "told"), [("gsf", "Did you mean 'gfs'"), ("gefs", "members")])
+@pytest.mark.parametrize(("name", "told"), [("gsf", "Did you mean 'gfs'"), ("swpc", "not known")])
 def test_a_name_that_cannot_be_asked_is_told_before_anything_is_fetched(
     name: str, told: str
 ) -> None:

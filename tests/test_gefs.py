@@ -21,8 +21,8 @@ from wxgate.errors import DataError, UsageError
 from wxgate.forecast import Forecast, to_datetime
 from wxgate.quantities import NO_CEILING, Kind
 from wxgate.sources import gefs
+from wxgate.sources.dialect import find_line
 from wxgate.sources.endpoints import Entry, load_endpoints
-from wxgate.sources.mirror import find_line
 from wxgate.sources.sidecar import parse_sidecar
 from wxgate.sources.wanted import read_wanted
 from wxgate.sources.wholemembers import choose_members

@@ -11,19 +11,16 @@ from math import nan
 from pathlib import Path
 from typing import Any
 
-import hypothesis.strategies as st
 import numpy as np
 import pytest
-from hypothesis import given
 from local_server import Fault, LocalServer, Response
 from point_bench import Bench, as_json, ask, dumped, utc
 
 from wxgate.cache import Cache
 from wxgate.errors import DataError
-from wxgate.forecast import Forecast, hours_axis
+from wxgate.forecast import Forecast
 from wxgate.sources import gfz
-from wxgate.sources.gfz import compare, parse_json, parse_nowcast_text, unfinished
-from wxgate.sources.swpc import lay
+from wxgate.sources.gfz import parse_json, parse_nowcast_text, unfinished
 from wxgate.sources.swpc_formats import Slot
 
 truth, law, contract = pytest.mark.truth, pytest.mark.law, pytest.mark.contract
@@ -168,54 +165,6 @@ def test_the_slot_under_way_is_an_estimate_and_later_ones_are_none() -> None:
         Slot(utc(2026, 9, 17, 9), 1.0, "estimated"),
     )
     assert unfinished(slots, utc(2026, 9, 17, 15)) == slots
-
-
-# ------------------------------------------------------------------------------- second opinion
-
-DAY = utc(2026, 4, 25)
-TIME = hours_axis(DAY, 23)
-
-
-def index(*kps: float, kind: Any = "observed", time: Any = TIME) -> Forecast:
-    slots = [Slot(DAY + timedelta(hours=3 * i), kp, kind) for i, kp in enumerate(kps)]
-    field = lay([slot for slot in slots if slot.kp >= 0], time)
-    return Forecast(time, {"planetary_k_index": field})
-
-
-@contract
-def test_the_largest_difference_in_a_sentence() -> None:
-    found = compare(index(1.0, 2.333, 3.667, -1), index(1.0, 3.33, 3.67, 5.0))
-    assert found is not None
-    assert (found.at, found.hours) == (DAY + timedelta(hours=5), 9)
-    assert found.note() == (
-        "K index: GFZ and NOAA differ by at most 1.00 in 9 h (2.33 and 3.33 at 25 Apr 05 UTC)"
-    )
-    assert found.worth_telling
-    rounding = compare(index(1.0, 2.333, 3.667), index(1.0, 2.33, 3.67))
-    assert rounding is not None
-    assert not rounding.worth_telling
-
-
-@contract
-def test_only_what_both_tell_and_no_prediction() -> None:
-    assert compare(index(1.0), index(-1, 2.0)) is None
-    assert compare(index(1.0), index(5.0, kind="predicted")) is None
-    assert compare(index(1.0), Forecast(TIME, {})) is None
-    shifted = index(1.0, 2.0, 3.0, time=hours_axis(DAY + timedelta(hours=4), 9))
-    found = compare(index(1.0, 2.333, 3.0), shifted)
-    assert found is not None
-    assert (found.at, found.hours) == (DAY + timedelta(hours=5), 5)
-
-
-@law
-@given(st.lists(st.tuples(*[st.sampled_from([-1.0, 0.0, 2.333, 4.667])] * 2), max_size=8))
-def test_the_difference_is_the_largest_of_all_slots(pairs: list[tuple[float, float]]) -> None:
-    found = compare(index(*(a for a, _ in pairs)), index(*(b for _, b in pairs)))
-    known = [abs(a - b) for a, b in pairs if a >= 0 and b >= 0]
-    assert (found is None) == (not known)
-    if found is not None:
-        assert found.size == pytest.approx(max(known))
-        assert found.hours == 3 * len(known)
 
 
 # ------------------------------------------------------------------------------- fetched

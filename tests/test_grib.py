@@ -636,4 +636,4 @@ def test_only_the_grib_package_imports_eccodes() -> None:
         str(path.relative_to(package)) for path in package.rglob("*.py")
         if "import eccodes" in path.read_text(encoding="utf-8")
     }  # fmt: skip
-    assert users == {"grib/reader.py"}
+    assert users == {"grib/unpack.py"}

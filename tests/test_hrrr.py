@@ -449,7 +449,7 @@ def test_the_domain_that_ships_is_that_of_real_files(shared_data: Path, conus: A
 
 
 def test_real_sidecars_hold_all_that_is_read(shared_data: Path) -> None:
-    from wxgate.sources.mirror import find_line
+    from wxgate.sources.dialect import find_line
     from wxgate.sources.sidecar import parse_sidecar
 
     entry = Entry(load_endpoints(), "").entry("hrrr")

@@ -27,7 +27,8 @@ from wxgate.quantities import Kind
 from wxgate.sources import swpc
 from wxgate.sources.base import Request, Toolbox
 from wxgate.sources.endpoints import load_endpoints
-from wxgate.sources.swpc import lay, with_nowcast
+from wxgate.sources.kslots import lay
+from wxgate.sources.swpc import with_nowcast
 from wxgate.sources.swpc_formats import KINDS, Slot
 
 truth, law, contract = pytest.mark.truth, pytest.mark.law, pytest.mark.contract

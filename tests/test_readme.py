@@ -40,6 +40,21 @@ def test_the_site_file_of_the_readme_is_a_site_file(tmp_path: Path) -> None:
     assert load_site(tmp_path / "field.yaml").zone == "Europe/London"
 
 
+def test_the_python_of_the_readme_runs(capsys: pytest.CaptureFixture[str]) -> None:
+    block = re.search(r"```python\n(.*?)```", README, re.S)
+    assert block is not None
+    told: dict[str, object] = {}
+    exec(block[1], told)  # noqa: S102 - our own text
+    assert len(told["probability"]) == 300  # type: ignore[arg-type]
+    assert capsys.readouterr().out
+
+
+def test_the_crontab_line_is_one_that_cron_takes() -> None:
+    (line,) = re.findall(r"^(\S+ \S+ \S+ \S+ \S+)  \S*wxgate watch .*$", README, re.M)
+    # crontab(5): five fields of numbers, ranges, steps and stars.
+    assert all(re.fullmatch(r"(\*|\d+(-\d+)?)(/\d+)?(,\d+)*", field) for field in line.split())
+
+
 def test_its_first_two_commands_are_whole() -> None:
     blocks = re.findall(r"```sh\n(python3 -m venv.*?)```", README, re.S)
     assert len(blocks) == 2

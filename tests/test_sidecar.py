@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from wxgate.errors import DataError
+from wxgate.sources.dialect import find_line
 from wxgate.sources.endpoints import Entry, load_endpoints
 from wxgate.sources.hourly import run_at_or_before, runs_to_try, steps_of_schedule
-from wxgate.sources.mirror import find_line
 from wxgate.sources.sidecar import Span, Window, merge, parse_sidecar, parse_window
 from wxgate.sources.wanted import read_wanted
 

@@ -80,6 +80,12 @@ def test_cape_counts_at_both_ends_of_the_hour() -> None:
     assert field.values[0] == field.values[1] > field.values[2]
 
 
+def test_a_cape_that_is_missing_at_either_end_is_told() -> None:
+    field = made(**{CAPE: [0.0, 0.0, np.nan, 0.0]})
+    told = [field.origins[code] for code in field.origin[:3]]
+    assert told == ["direct", "CAPE missing", "CAPE missing"]
+
+
 hour = st.fixed_dictionaries(
     {
         "precipitation": st.floats(0, 5),

@@ -25,6 +25,11 @@ from wxgate.quantities import Kind, quantity
 
 Array = NDArray[np.floating[Any]]
 HOUR = np.timedelta64(3600, "s")
+#: The attribute of a forecast that tells how many hours this computer's clock was behind the
+#: services' when it was fetched; its data are older by as much.
+CLOCK_BEHIND_H = "clock_behind_h"
+#: Attributes of a forecast that speaks for some of its hours only: seconds since 1970.
+FROM, UNTIL = "from", "until"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,17 +74,34 @@ class Provenance:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Fields on one time axis, with where they came from."""
+    """Fields on one time axis, with where they came from.
+
+    ``earlier``: where a run begins but now, an earlier run of the same source up to this one's
+    first instant. Rules that look back look there; nothing else does, and no value of the one is
+    ever joined to one of the other.
+    """
 
     time: NDArray[np.datetime64]  #: datetime64[s], UTC, hourly, rising
     fields: Mapping[str, Field]
     provenance: tuple[Provenance, ...] = ()
     notes: tuple[str, ...] = ()
     attributes: Mapping[str, Any] = field(default_factory=dict)
+    earlier: Forecast | None = None
 
     def get(self, name: str) -> Field | None:
         """The field of a quantity, None when the forecast has none."""
         return self.fields.get(name)
+
+    @property
+    def speaks_for(self) -> tuple[np.datetime64, np.datetime64]:
+        """The hours [from, until) that it speaks for: all of its own unless it says otherwise.
+
+        Another forecast speaks for the rest; values beyond are there for an hour's neighbours.
+        """
+        if FROM not in self.attributes:
+            return self.time[0], self.time[-1] + HOUR
+        since, until = (np.datetime64(int(self.attributes[n]), "s") for n in (FROM, UNTIL))
+        return since, until
 
     def with_fields(self, more: Mapping[str, Field]) -> Forecast:
         """A forecast with these fields added or replaced."""

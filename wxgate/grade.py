@@ -7,19 +7,22 @@ grades is their maximum.
 An instant is graded first; an hour then takes the worse of its two ends. A value over an interval
 grades the hour it is laid on. A value that is missing at either end is missing for the hour,
 unless the other end is already past a limit that is worse than unknown.
+
+The file is long because it is one pass over the rules: its parts share the arrays of an instant
+and of an hour, and would have to hand them to and fro.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wxgate.forecast import Array, Field, Forecast, to_datetime64
+from wxgate.forecast import CLOCK_BEHIND_H, HOUR, Array, Field, Forecast, to_datetime64
 from wxgate.profiles import Aircraft, Skill
 from wxgate.quantities import Kind, quantity
 from wxgate.rulebook import Condition, Rule, Rulebook, Substitute
@@ -29,6 +32,7 @@ Codes = NDArray[np.uint8]
 Flags = NDArray[np.bool_]
 
 Limits = dict[Grade, "float | Array"]
+ByHour = tuple[Codes, Flags, Array, Array]  #: codes, missing, margins, values of each hour
 T = TypeVar("T", bound=np.generic)
 
 _NAN = np.float32(np.nan)
@@ -63,16 +67,18 @@ def with_age(forecast: Forecast, now: datetime) -> Forecast:
 
     ``forecast_age`` in hours and ``forecast_age_in_cycles`` in the source's own cycles, on every
     hour. Missing (NaN) when no source tells its run, or when a run lies after ``now``: a clock
-    that is off must not make data look fresh.
+    that is off must not make data look fresh. Where this computer's clock was behind the services'
+    when the data were fetched, they are older by as much.
     """
     to_datetime64(now)  # refuses a naive time
+    behind = float(forecast.attributes.get(CLOCK_BEHIND_H, 0.0))
     ages = [
         ((now - p.run).total_seconds() / 3600, p.cycle_h)
         for p in forecast.provenance
         if p.run is not None
     ]
-    hours = max((age for age, _ in ages), default=np.nan)
-    cycles = max((age / cycle for age, cycle in ages if cycle), default=np.nan)
+    hours = max((age + behind for age, _ in ages), default=np.nan)
+    cycles = max(((age + behind) / cycle for age, cycle in ages if cycle), default=np.nan)
     if any(age < 0 for age, _ in ages):
         hours = cycles = np.nan
     shape = forecast.time.shape
@@ -159,23 +165,43 @@ class _Bench:
 
     # ------------------------------------------------------------------ one rule
 
-    def rule_outcome(self, rule: Rule, limits: Limits) -> Outcome:
+    def hours(self, rule: Rule, limits: Limits) -> ByHour:
+        """Each hour by itself: codes, what is missing, margins, and values at the worse end."""
         found = self.field(rule.quantity)
         if found is None:
             values, kind = self.blank, Kind.MAXIMUM
         else:
             values, kind = self.on_time(found, found.values), found.kind
-        upward = rule.word.upward
         codes, missing = _codes_at(values, rule, limits)
         margin = _margin_at(values, rule, limits)
         if kind is Kind.POINT:
             codes, missing = _two_ends(codes, Grade.GO), _two_ends(missing, True)
             margin = -_two_ends(-margin, _NAN)
+            upward = rule.word.upward
             values = _two_ends(values, _NAN) if upward else -_two_ends(-values, _NAN)
+        return codes, missing, margin, values
+
+    def past_hours(self, rule: Rule, limits: Limits) -> ByHour | None:
+        """The same of the hours just before the axis, by an earlier run; None without one."""
+        earlier, first = self.forecast.earlier, self.forecast.time[0]
+        if earlier is None or not rule.before:
+            return None
+        count = int((earlier.time < first).sum())
+        if not count or earlier.time[count - 1] != first - HOUR:
+            return None
+        bench = replace(self, forecast=earlier, blank=_blank(earlier))
+        codes, missing, margin, values = bench.hours(rule, limits)
+        return codes[:count], missing[:count], margin[:count], values[:count]
+
+    def rule_outcome(self, rule: Rule, limits: Limits) -> Outcome:
+        codes, missing, margin, values = self.hours(rule, limits)
         if rule.before or rule.after:
-            codes, missing = _around(codes, rule, Grade.GO), _around(missing, rule, True)
-            margin = -_around(-margin, rule, _NAN)
-            values = _around(values, rule, _NAN) if upward else -_around(-values, rule, _NAN)
+            past = self.past_hours(rule, limits)
+            p = (None,) * 4 if past is None else past
+            codes = _around(codes, rule, Grade.GO, p[0])
+            missing = _around(missing, rule, True, p[1])
+            margin = _around(margin, rule, _NAN, p[2], upward=False)
+            values = _around(values, rule, _NAN, p[3], upward=rule.word.upward)
         applies = self.applies(rule.when, codes.shape)
         codes = np.maximum(codes, missing * self.missing_codes(rule, codes.shape))
         codes = codes * applies.astype(np.uint8)
@@ -297,13 +323,23 @@ def _two_ends(at: NDArray[T], beyond: object) -> NDArray[T]:
     return larger
 
 
-def _around(hours: NDArray[T], rule: Rule, beyond: object) -> NDArray[T]:
-    """The largest over the hours that a rule looks at; ``beyond`` outside the axis."""
+def _around(
+    hours: NDArray[T], rule: Rule, beyond: object, past: NDArray[T] | None, *, upward: bool = True
+) -> NDArray[T]:
+    """The largest (or least) over the hours that a rule looks at.
+
+    ``past`` are the hours just before the axis where an earlier run tells them; ``beyond`` stands
+    for all others outside the axis.
+    """
+    worse = np.fmax if upward else np.fmin
     total, rest = hours.shape[0], hours.shape[1:]
     before = np.full((rule.before, *rest), beyond, hours.dtype)
+    if past is not None and rule.before:
+        last = past[-rule.before :]
+        before[-len(last) :] = last.reshape(last.shape + (1,) * (hours.ndim - last.ndim))
     after = np.full((rule.after, *rest), beyond, hours.dtype)
     padded = np.concatenate([before, hours, after])
-    largest = padded[:total]
+    worst = padded[:total]
     for shift in range(1, rule.before + rule.after + 1):
-        largest = np.fmax(largest, padded[shift : shift + total])
-    return largest
+        worst = worse(worst, padded[shift : shift + total])
+    return worst

@@ -10,6 +10,7 @@ from pathlib import Path
 from wxgate.contract import cycle_of, from_dataset, run_of, to_dataset
 from wxgate.errors import DataError
 from wxgate.forecast import Forecast, Provenance, digest
+from wxgate.wholefile import check_target, read_whole
 
 
 def write_netcdf(
@@ -21,8 +22,9 @@ def write_netcdf(
     variable bears a checksum, so that a damaged file is not read as weather. DataError when the
     folder cannot be written.
     """
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
+    partial = path.parent / f".{path.name[:80]}.{os.getpid()}.partial"
     try:
+        check_target(path)
         dataset = to_dataset(forecast)
         if place is not None:
             dataset = dataset.assign_coords(
@@ -55,7 +57,7 @@ def read_netcdf(path: Path, *, now: datetime) -> Forecast:
 
     where = str(path)
     try:
-        content = path.read_bytes()
+        content = read_whole(path)
     except OSError as error:
         raise DataError(
             f"cannot read the file ({error.strerror})", where=where, remedy="Check its path."

@@ -34,6 +34,11 @@ def config_folder() -> Path:
     return _folder("WXGATE_CONFIG", "user_config_dir")
 
 
+def state_folder() -> Path:
+    """What must outlive a cleared cache: ``WXGATE_STATE``, or the system's usual place."""
+    return _folder("WXGATE_STATE", "user_state_dir")
+
+
 def _folder(variable: str, kind: str) -> Path:
     named = os.environ.get(variable)
     try:

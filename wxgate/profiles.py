@@ -13,13 +13,14 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from wxgate.errors import ProfileError
-from wxgate.strictyaml import Faults, Node, nearest, raise_faults, read
+from wxgate.strictyaml import Faults, Node, nearest
 from wxgate.yamlkeys import (
     Figure,
     Reader,
     boolean_of,
     choice_of,
     figure_of,
+    read_file,
     read_keys,
     text_of,
     word_of,
@@ -251,24 +252,12 @@ def load_pilot(path: Path) -> Pilot:
 def _load(
     path: Path, head: str, make: type[P], keys: Mapping[str, Reader], also_required: set[str]
 ) -> P:
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise ProfileError(
-            f"the {head} file cannot be read ({error.strerror})",
-            where=str(path),
-            remedy="Check the path.",
-        ) from error
-    faults = Faults()
-    root = read(content, str(path), faults)
-    found: dict[str, Any] = {}
-    if root is not None:
-        body = read_keys(root, {head: lambda node, _: node}, {head}, faults).get(head)
-        if body is not None:
-            found = read_keys(body, keys, _required(make) | also_required, faults)
-    if len(faults):
-        raise_faults(faults, str(path), ProfileError)
-    return make(**found)
+    def body(root: Node, faults: Faults) -> dict[str, Any]:
+        node = read_keys(root, {head: lambda node, _: node}, {head}, faults).get(head)
+        required = _required(make) | also_required
+        return {} if node is None else read_keys(node, keys, required, faults)
+
+    return make(**read_file(path, head, body, ProfileError))
 
 
 def find(name: str, kind: str, folders: Sequence[Path], load: Callable[[Path], P]) -> P:

@@ -128,6 +128,9 @@ _FETCHED = (
     Q("pm2p5", "ug m-3", P, 0, 5000, "fine particles (PM2.5)", digits=0),
     Q("planetary_k_index", "Kp", X, 0, 9, "planetary K index", advisory=True, scale=3.0,
       digits=2),
+    # On the field, by a hand-held meter; no source gives them.
+    Q("meter_wind_speed", "m s-1", X, 0, 150, "mean wind on the meter"),
+    Q("meter_wind_maximum", "m s-1", X, 0, 150, "strongest wind on the meter"),
 )  # fmt: skip
 
 _DERIVED = (
@@ -218,6 +221,8 @@ _DERIVED = (
     Q("flight_height", "m", C, 0, 1000, "flight height above ground", digits=0),
     Q("equatorial_scintillation", "flag", P, 0, 1, "evening scintillation near the equator",
       advisory=True, digits=0),
+    Q("flyable_probability", "1", X, 0, 1, "chance that the hour can be flown", shown="%",
+      digits=0),
     Q("forecast_age", "h", X, -1e6, 1e6, "age of the forecast run", digits=0),
     Q("forecast_age_in_cycles", "cycles", X, -1e6, 1e6, "age of the run in its cycles"),
 )  # fmt: skip

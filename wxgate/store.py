@@ -21,10 +21,12 @@ import numpy as np
 
 from wxgate import __version__
 from wxgate.errors import DataError
-from wxgate.forecast import Array, Field, Forecast, Provenance, check_axis
+from wxgate.forecast import CLOCK_BEHIND_H, Array, Field, Forecast, Provenance, check_axis
 from wxgate.quantities import Kind
 
-FORMAT = 2
+FORMAT = 5
+#: What a forecast says of itself that is stored with it: plain numbers, texts and lists.
+ATTRIBUTES = ("targets", "from", "until", "parts", CLOCK_BEHIND_H)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,9 @@ def _pack(forecast: Forecast) -> dict[str, Any]:
         "fields": {name: _pack_field(f) for name, f in forecast.fields.items()},
         "provenance": [_pack_provenance(p) for p in forecast.provenance],
         "notes": list(forecast.notes),
+        "attributes": {k: v for k, v in forecast.attributes.items() if k in ATTRIBUTES},
+        "members": _pack_members(forecast),
+        "earlier": None if forecast.earlier is None else _pack(forecast.earlier),
     }
 
 
@@ -133,7 +138,27 @@ def _unpack(packed: Mapping[str, Any]) -> Forecast:
         )
         for p in packed["provenance"]
     )
-    return Forecast(time, fields, provenance, tuple(packed["notes"]))
+    attributes = {**packed["attributes"], **_unpack_members(packed.get("members"))}
+    earlier = None if packed["earlier"] is None else _unpack(packed["earlier"])
+    return Forecast(time, fields, provenance, tuple(packed["notes"]), attributes, earlier)
+
+
+def _pack_members(forecast: Forecast) -> dict[str, Any] | None:
+    """The last dimension of a forecast of members and the numbers on it."""
+    grid = forecast.attributes.get("grid", {})
+    if len(grid.get("dims", ())) != 1:
+        return None
+    name = grid["dims"][0]
+    numbers = grid.get("coords", {}).get(name, (name, []))[1]
+    return {"name": name, "numbers": np.asarray(numbers).tolist()}
+
+
+def _unpack_members(packed: Mapping[str, Any] | None) -> dict[str, Any]:
+    if packed is None:
+        return {}
+    name = packed["name"]
+    coords = {name: (name, np.asarray(packed["numbers"]))} if packed["numbers"] else {}
+    return {"grid": {"dims": (name,), "coords": coords}}
 
 
 def _unpack_field(packed: Mapping[str, Any], hours: int) -> Field:

@@ -54,6 +54,19 @@ class Reason:
 
 
 @dataclass(frozen=True, slots=True)
+class Chance:
+    """How sure an hour is: the share of possible weathers, all rules applied to each, that fly."""
+
+    flyable: float  #: smoothed share, in (0, 1), of members that pass no no-go limit
+    members: int
+    limiting: str | None  #: the hazard whose removal would raise ``flyable`` most
+    without_limiting: float | None  #: ``flyable`` without that hazard
+    go_from: float  #: at least so much is needed for go, for this skill
+    no_go_below: float  #: less than this is no-go
+    flip: str = ""  #: the smallest change of one quantity that changes the grade, in words
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """The grade of the hour [start, start + 1 h) with the reason of every rule."""
 
@@ -64,6 +77,7 @@ class Verdict:
     margin: float | None  #: the smallest margin of all rules
     limiting: str | None  #: the rule with the worst grade, then the smallest margin
     by_source: tuple[tuple[str, Grade], ...] = ()  #: each source's grade, where several were asked
+    chance: Chance | None = None  #: None where no chance was worked out or something is missing
 
     @property
     def disputed(self) -> bool:

@@ -10,15 +10,27 @@ import math
 import re
 from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass
-from typing import Any
+from datetime import time
+from pathlib import Path
+from typing import Any, TypeVar
 
-from wxgate.errors import UsageError
-from wxgate.strictyaml import Block, Faults, Node, Scalar, nearest
+from wxgate.errors import UsageError, WxgateError
+from wxgate.strictyaml import Block, Faults, Node, Scalar, Series, nearest, raise_faults, read
 from wxgate.units import parse_amount, spellings, unit
+from wxgate.wholefile import read_whole
 
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*\Z", re.ASCII)
 _NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?\Z", re.ASCII)
+_CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)\Z", re.ASCII)
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_SETS_OF_DAYS = {
+    "every": frozenset(range(7)),
+    "weekdays": frozenset(range(5)),
+    "weekend": frozenset((5, 6)),
+}
+_SHOWN = 40  #: letters of what was written that a fault repeats
 Reader = Callable[[Node, Faults], Any]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +127,90 @@ def figure_of(figure: Figure, *, bare: bool = False) -> Reader:
         return value
 
     return amount
+
+
+def whole_of(low: int, high: int, what: str = "") -> Reader:
+    """A reader of a whole number from ``low`` to ``high``; ``what`` names it in faults."""
+
+    def number(node: Node, faults: Faults) -> int | None:
+        text = text_of(node, faults)
+        if text is None:
+            return None
+        if not (text.isascii() and text.isdigit() and len(text) < 9 and low <= int(text) <= high):
+            told = f"the {what} {text[:_SHOWN]!r}" if what else repr(text[:_SHOWN])
+            faults.add(node.place, told, f"a whole number from {low} to {high} is allowed")
+            return None
+        return int(text)
+
+    return number
+
+
+def clock_of(node: Node, faults: Faults) -> time | None:
+    """A local time of day, as 09:00."""
+    text = text_of(node, faults)
+    if text is None:
+        return None
+    found = _CLOCK.match(text)
+    if found is None:
+        faults.add(
+            node.place,
+            f"the time {text[:_SHOWN]!r}",
+            "local times 00:00 to 23:59 are allowed",
+            "write for example 06:00",
+        )
+        return None
+    return time(int(found[1]), int(found[2]))
+
+
+def list_of(reader: Reader, *, once: bool = False) -> Reader:
+    """A reader of a list with an entry at least, as a tuple; ``once`` keeps equal entries once."""
+
+    def entries(node: Node, faults: Faults) -> tuple[Any, ...] | None:
+        if not isinstance(node, Series):
+            faults.add(node.place, "no list", "a list is needed here", "write [a, b] or '- a'")
+            return None
+        if not node.items:
+            faults.add(node.place, "an empty list", "an entry is needed", "add one")
+            return None
+        found = [reader(item, faults) for item in node.items]
+        if any(one is None for one in found):
+            return None
+        return tuple(dict.fromkeys(found) if once else found)
+
+    return entries
+
+
+def days_of(node: Node, faults: Faults) -> frozenset[int] | None:
+    """Days of the week, 0 for Monday: a list, or every, weekdays, weekend."""
+    if isinstance(node, Scalar):
+        word = choice_of(*_SETS_OF_DAYS)(node, faults)
+        return None if word is None else _SETS_OF_DAYS[word]
+    found = list_of(choice_of(*DAYS))(node, faults)
+    return None if found is None else frozenset(DAYS.index(day) for day in found)
+
+
+def read_file(
+    path: Path, what: str, reader: Callable[[Node, Faults], T], error: type[WxgateError]
+) -> T:
+    """What ``reader`` makes of a whole file; ``error`` with every fault and its place.
+
+    ``what`` is what messages call the file (plan, watch, aircraft). The reader gives anything
+    where it noted a fault.
+    """
+    try:
+        content = read_whole(path)
+    except OSError as failure:
+        raise error(
+            f"the {what} file cannot be read ({failure.strerror})",
+            where=str(path),
+            remedy="Check the path.",
+        ) from failure
+    faults = Faults()
+    root = read(content, str(path), faults)
+    found = None if root is None else reader(root, faults)
+    if found is None or len(faults):
+        raise_faults(faults, str(path), error)
+    return found
 
 
 def read_keys(

@@ -117,8 +117,8 @@ def fetch_plan(quick: bool) -> Row | None:
     sidecar = HERE.parents[2] / "shared/data/forecast/index/20250801/gfs.t00z.pgrb2.0p25.f007.idx"
     if not sidecar.is_file():
         return None
+    from wxgate.sources.dialect import find_line
     from wxgate.sources.endpoints import Entry, load_endpoints
-    from wxgate.sources.mirror import find_line
     from wxgate.sources.sidecar import merge, parse_sidecar
     from wxgate.sources.wanted import read_wanted
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, MutableMapping, Sequence
 from dataclasses import asdict, replace
 from datetime import timedelta
 from pathlib import Path
 
 from wxgate import places, store
-from wxgate.cli.question import AFTER, BEFORE, Question, raw_forecast
+from wxgate.cli.question import AFTER, BEFORE, Question, covers, raw_forecasts
 from wxgate.errors import DataError
 from wxgate.forecast import Forecast, hours_axis
 from wxgate.profiles import Aircraft
@@ -17,35 +17,53 @@ from wxgate.profiles import Aircraft
 FRESH = timedelta(minutes=30)
 
 
+#: Raw forecasts by question, shared by all that one run of the program asks.
+Raws = MutableMapping[Question, tuple[Forecast, ...]]
+
+
 def derived(
-    ask: Question, aircraft: Aircraft, height: float, *, progress: Callable[[int, int, str], None]
-) -> Forecast:
-    """The derived forecast that answers: stored hours while they are fresh, else a fetch.
+    ask: Question,
+    aircraft: Aircraft,
+    height: float,
+    *,
+    progress: Callable[[int, int, str], None],
+    raws: Raws | None = None,
+) -> tuple[Forecast, ...]:
+    """The derived forecasts that answer: stored hours while they are fresh, else a fetch.
+
+    One as a rule; where one model does not reach all hours, one for each, with the hours that it
+    speaks for. ``raws``, shared by the calls of one run, makes a question be fetched but once.
 
     Without a network the last stored hours answer at whatever age they have; the note says so
     and the staleness rules cap the grade. DataError when nothing is stored either.
     """
     folder = places.cache_folder() / "hours"
     key = _key(ask, aircraft, height)
-    stored = store.load(folder, key)
-    if stored is not None and _covers(stored.forecast, ask) and _fresh(stored, ask):
-        return stored.forecast
+    stored = _load(folder, key)
+    if stored and _covers(stored[0], ask) and all(_fresh(part, ask) for part in stored):
+        return tuple(part.forecast for part in stored)
     from wxgate.derive.run import derive
 
+    # Whoever asks for other quantities in turn does not make each other fetch anew.
+    ask = replace(ask, targets=_both(ask.targets, stored[0])) if stored else ask
     try:
-        raw = raw_forecast(ask, progress=progress)
+        raw = _raw(ask, progress, raws)
     except DataError as error:
-        if stored is None or ask.file is not None:
+        if not stored or ask.file is not None:
             raise
         # First, so that a brief of few lines does not leave it out.
-        notes = (f"stored hours used: {error.what}", *stored.forecast.notes)
-        return replace(stored.forecast, notes=notes)
-    whole = derive(raw, site=ask.site, aircraft=aircraft, height=height)
+        first, *others = (part.forecast for part in stored)
+        notes = (f"stored hours used: {error.what}", *first.notes)
+        return (replace(first, notes=notes), *others)
+    whole = [
+        derive(part, site=ask.site, aircraft=aircraft, height=height, wanted=ask.wanted)
+        for part in raw
+    ]
     try:
-        store.save(folder, key, whole, at=ask.now)
+        _save(folder, key, whole, ask)
     except OSError as error:
-        whole = whole.with_notes(f"the hours could not be stored ({error.strerror})")
-    return whole
+        whole[0] = whole[0].with_notes(f"the hours could not be stored ({error.strerror})")
+    return tuple(whole)
 
 
 def derived_by_source(
@@ -55,13 +73,15 @@ def derived_by_source(
     models: Sequence[str],
     *,
     progress: Callable[[int, int, str], None],
+    raws: Raws | None = None,
 ) -> list[Forecast]:
-    """One derived forecast for each model named, or one of the usual models when none is.
+    """One derived forecast for each model named; those of the best models when none is.
 
-    A model that does not answer is a note on the others; DataError when none does.
+    The best ones each speak for hours of their own, those named for all. A model that does not
+    answer is a note on the others; DataError when none does.
     """
     if not models:
-        return [derived(ask, aircraft, height, progress=progress)]
+        return list(derived(ask, aircraft, height, progress=progress, raws=raws))
     from wxgate.sources.registry import source
 
     for name in models:
@@ -70,12 +90,50 @@ def derived_by_source(
     faults: list[DataError] = []
     for name in dict.fromkeys(models):
         try:
-            found.append(derived(replace(ask, model=name), aircraft, height, progress=progress))
+            one = replace(ask, model=name)
+            found += derived(one, aircraft, height, progress=progress, raws=raws)
         except DataError as error:
             faults.append(error)
     if not found:
         raise faults[0]
     return [found[0].with_notes(*(error.what for error in faults)), *found[1:]]
+
+
+def _raw(
+    ask: Question, progress: Callable[[int, int, str], None], raws: Raws | None
+) -> tuple[Forecast, ...]:
+    had = next((raws[one] for one in raws or () if ask.answered_by(one)), None)  # type: ignore[index]
+    if had is None:
+        had = raw_forecasts(ask, progress=progress)
+        if raws is not None:
+            raws[ask] = had
+    return had
+
+
+def _both(asked: frozenset[str] | None, stored: store.Stored) -> frozenset[str] | None:
+    had = stored.forecast.attributes.get("targets")
+    return None if asked is None or had is None else asked | frozenset(had)
+
+
+def _load(folder: Path, key: str) -> list[store.Stored]:
+    """The stored parts of an answer in their order; none unless all of one fetch are there."""
+    first = store.load(folder, key)
+    if first is None:
+        return []
+    count = first.forecast.attributes.get("parts", 1)
+    others = [store.load(folder, f"{key}-{n}") for n in range(1, count)]
+    # Two runs of the program at once, or one that was stopped half way, leave parts of two fetches.
+    whole = [one for one in others if one is not None and one.at == first.at]
+    return [first, *whole] if len(whole) == len(others) else []
+
+
+def _save(folder: Path, key: str, parts: Sequence[Forecast], ask: Question) -> None:
+    """Store the parts of an answer, the first one last, so that what is found is whole."""
+    targets = None if ask.targets is None else sorted(ask.targets)
+    marks = {"targets": targets, "parts": len(parts)}
+    for n, part in reversed(list(enumerate(parts))):
+        marked = replace(part, attributes={**part.attributes, **marks})
+        store.save(folder, f"{key}-{n}" if n else key, marked, at=ask.now)
 
 
 def _key(ask: Question, aircraft: Aircraft, height: float) -> str:
@@ -90,7 +148,7 @@ def _key(ask: Question, aircraft: Aircraft, height: float) -> str:
     return store.question(
         endpoints=_stat(own) if own.exists() else None,
         site=asdict(ask.site), aircraft=asdict(aircraft), height=height, demo=ask.demo,
-        file=stamp, model=ask.model,
+        file=stamp, model=ask.model, budget=ask.budget_mb,
     )  # fmt: skip
 
 
@@ -104,10 +162,15 @@ def _stat(path: Path) -> tuple[int, int]:
     return found.st_size, found.st_mtime_ns
 
 
-def _covers(forecast: Forecast, ask: Question) -> bool:
+def _covers(stored: store.Stored, ask: Question) -> bool:
+    forecast = stored.forecast
+    had = forecast.attributes.get("targets")
+    if not covers(None if had is None else frozenset(had), ask.targets):
+        return False
     # With the hours that rules look at beside them, so that stored hours grade as fresh ones do.
     asked = hours_axis(ask.now - timedelta(hours=BEFORE), ask.hours + BEFORE + AFTER)
-    return bool(forecast.time[0] <= asked[0] and forecast.time[-1] >= asked[-1])
+    first = (forecast if forecast.earlier is None else forecast.earlier).time[0]
+    return bool(first <= asked[0] and forecast.time[-1] >= asked[-1])
 
 
 def _fresh(stored: store.Stored, ask: Question) -> bool:

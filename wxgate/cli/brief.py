@@ -10,8 +10,20 @@ from typing import Annotated
 import typer
 
 from wxgate.cli import options as o
+from wxgate.cli.display import ClockOption, UnitsOption, display_of
 from wxgate.cli.terminal import coloured, say, wants_colour
 from wxgate.verdict import Grade
+
+#: What ``--exit-verdict`` ends with; the codes of faults are smaller, so that none is mistaken.
+EXIT_CODES = {Grade.GO: 0, Grade.MARGINAL: 10, Grade.NO_GO: 11, Grade.UNKNOWN: 12}
+
+
+def _print_schema(asked: bool) -> None:
+    if asked:
+        from wxgate.report.json import schema_text
+
+        say(schema_text(), end="")
+        raise typer.Exit
 
 
 def brief(
@@ -32,28 +44,76 @@ def brief(
     sources: o.SourcesOption = None,
     demo: o.DemoOption = False,
     offline: o.OfflineOption = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for programs.")] = False,
-) -> None:
+    budget: o.BudgetOption = None,
+    dry_run: o.DryRunOption = False,
+    reports: o.ReportsOption = False,
+    grade_by: o.GradeByOption = "limits",
+    chances: o.ChancesOption = None,
+    bias: o.BiasOption = None,
+    lagged: o.LaggedOption = 0,
+    earlier: o.EarlierOption = None,
+    units: UnitsOption = None,
+    clock: ClockOption = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print JSON for programs (its form: --schema).")
+    ] = False,
+    exit_verdict: Annotated[
+        bool,
+        typer.Option(
+            "--exit-verdict",
+            help="End with the verdict's exit code, for scripts: 0 go, 10 marginal, 11 no-go,"
+            " 12 unknown. Faults keep their own codes, all below 10.",
+        ),
+    ] = False,
+    schema: Annotated[
+        bool,
+        typer.Option(
+            "--schema", callback=_print_schema, is_eager=True,
+            help="Print the JSON Schema of --json, and end.",
+        ),
+    ] = False,
+) -> None:  # fmt: skip
     """Grade the coming hours and name the window to fly in."""
-    from wxgate.cli.prepare import prepare
+    from wxgate.cli.prepare import prepare, understand
 
+    if dry_run:
+        from wxgate.cli.plans import tell_plans
+
+        asked = understand(
+            site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
+            hours=hours, at=at, rules=rules, forecast=forecast, sources=sources, demo=demo,
+            offline=offline, budget=budget,
+        )  # fmt: skip
+        tell_plans(asked.questions, as_json=as_json)
+        return
+    display = display_of(units, clock)
     made = prepare(
         site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
         hours=hours, minimum=minimum, at=at, rules=rules, forecast=forecast, sources=sources,
-        demo=demo, offline=offline,
+        demo=demo, offline=offline, budget=budget, reports=reports, grade_by=grade_by,
+        chances=chances, bias=bias, lagged=lagged, earlier=earlier, display=display,
     )  # fmt: skip
     if as_json:
         from wxgate.report.json import brief_json
 
         say(json.dumps(brief_json(made), indent=1, allow_nan=False))
-        return
-    from wxgate.report.text import brief_text
+    else:
+        from wxgate.report.text import brief_text
 
-    say(brief_text(made, style=style()), end="")
+        say(brief_text(made, style=style(), display=display), end="")
+    from wxgate.cli.issued import issued
+
+    issued(made, {
+        "site": site, "lat": lat, "lon": lon, "zone": zone, "aircraft": aircraft, "pilot": pilot,
+        "height": height, "hours": hours, "rules": rules, "sources": sources, "forecast": forecast,
+        "chances": chances, "grade_by": grade_by,
+    })  # fmt: skip
+    if exit_verdict and made.grade is not Grade.GO:
+        raise typer.Exit(EXIT_CODES[made.grade])
 
 
 def style() -> Callable[[str, Grade], str]:
     """How words are coloured: not at all where NO_COLOR is set or nobody watches."""
-    from wxgate.report.text import plain
+    from wxgate.report.strip import plain
 
     return coloured if wants_colour(sys.stdout) else plain

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wxgate.cli import options as o
+from wxgate.cli.display import ClockOption, UnitsOption, display_of
 from wxgate.cli.terminal import say
 from wxgate.errors import UsageError
 
 if TYPE_CHECKING:
     from wxgate.brief import Brief
+    from wxgate.report.display import Display
     from wxgate.verdict import Verdict
 
 
@@ -35,20 +37,25 @@ def explain(
     sources: o.SourcesOption = None,
     demo: o.DemoOption = False,
     offline: o.OfflineOption = False,
+    budget: o.BudgetOption = None,
+    reports: o.ReportsOption = False,
+    units: UnitsOption = None,
+    clock: ClockOption = None,
 ) -> None:
     """Show inputs, recipe, citation and value of every quantity of one hour, and every rule."""
     from wxgate.cli.prepare import prepare
     from wxgate.report.explain import explain_text
 
+    display = display_of(units, clock)
     made = prepare(
         site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
         hours=hours, minimum=1, at=at, rules=rules, forecast=forecast, sources=sources,
-        demo=demo, offline=offline,
+        demo=demo, offline=offline, budget=budget, reports=reports, display=display,
     )  # fmt: skip
-    say(explain_text(made, _verdict_of(hour, made)), end="")
+    say(explain_text(made, _verdict_of(hour, made, display), display=display), end="")
 
 
-def _verdict_of(text: str, made: Brief) -> Verdict:
+def _verdict_of(text: str, made: Brief, display: Display) -> Verdict:
     """The verdict of the hour that the text names; UsageError when it lies outside the brief."""
     when = _start(text, made)
     for verdict in made.hours:
@@ -56,7 +63,7 @@ def _verdict_of(text: str, made: Brief) -> Verdict:
             return verdict
     from wxgate.report.words import span, zone
 
-    whole = span(made.hours[0].start, made.hours[-1].end, zone(made.site.zone))
+    whole = span(made.hours[0].start, made.hours[-1].end, zone(made.site.zone), display=display)
     raise UsageError(
         f"the hour {text!r} is not among those asked for ({whole})",
         remedy="Name an hour of that span, or ask for more with --hours.",
@@ -74,7 +81,7 @@ def _start(text: str, made: Brief) -> datetime:
             return when if when.tzinfo else when.replace(tzinfo=tz)
         clock, _, minute = text.partition(":")
         when = today.replace(hour=int(clock), minute=int(minute or 0), second=0, microsecond=0)
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:
         raise UsageError(
             f"{text!r} is not an hour", remedy="Write 14:00 or 2026-09-15T14:00."
         ) from error

@@ -21,18 +21,28 @@ _HELP = (
 )
 _EPILOG = (
     "Exit codes: 0 done, 1 fault of wxgate, 2 the command or a profile cannot be used,"
-    " 3 no usable forecast, 4 a rules file is refused, 5 the cache cannot be used, 130 stopped by"
-    " Ctrl-C."
+    " 3 no usable forecast, 4 a rules file is refused, 5 the cache cannot be used, 6 the journal or"
+    " other kept state cannot be used, 7 mail could not be handed in, 130 stopped by Ctrl-C."
+    " With --exit-verdict `brief` ends with its verdict: 0 go, 10 marginal, 11 no-go, 12 unknown."
 )
 STOPPED = 130  #: by Ctrl-C, as shells have it
 #: Each command, and whether it has commands of its own; its module has the same name.
 COMMANDS = {
     "brief": False,
+    "page": False,
     "explain": False,
     "fetch": False,
     "rules": True,
     "sources": False,
+    "sheet": False,
     "cache": True,
+    "demo": False,
+    "field": False,
+    "journal": True,
+    "lessons": False,
+    "replay": False,
+    "verify": False,
+    "watch": False,
 }
 
 

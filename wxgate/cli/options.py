@@ -65,6 +65,61 @@ SourcesOption = Annotated[
         " `wxgate sources`.",
     ),
 ]
+BudgetOption = Annotated[
+    float | None,
+    typer.Option(
+        "--budget",
+        min=0,
+        max=1e6,
+        metavar="MB",
+        help="The most to fetch from one model where none is named, in millions of bytes (60).",
+    ),
+]
+DryRunOption = Annotated[
+    bool,
+    typer.Option("--dry-run", help="Tell what would be fetched, and fetch nothing."),
+]
+ReportsOption = Annotated[
+    bool, typer.Option("--reports", help="Tell what the airports around report as well.")
+]
+GradeByOption = Annotated[
+    str,
+    typer.Option(
+        "--grade-by",
+        metavar="limits|chance",
+        help="chance: an hour needs to be sure enough, too. An ensemble is always graded so.",
+    ),
+]
+ChancesOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--chances",
+        help="A file in the form of rules/chances.yaml: costs or shares that make an hour go.",
+    ),
+]
+BiasOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--bias",
+        help="What `wxgate verify --offer` learned, for the chances; never for the limits.",
+    ),
+]
+LaggedOption = Annotated[
+    int,
+    typer.Option(
+        "--lagged",
+        min=0,
+        max=4,
+        help="So many earlier runs of the same models as more weathers for the chances.",
+    ),
+]
+EarlierOption = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--earlier",
+        help="A file of an earlier run, as more weathers for the chances; may be repeated.",
+    ),
+]
 DemoOption = Annotated[
     bool, typer.Option("--demo", help="Use the built-in, invented demonstration forecast.")
 ]
@@ -113,3 +168,12 @@ def height_m(text: str) -> float:
 def names(text: str | None) -> list[str]:
     """The names in a list such as ``gfs,ecmwf``; none for no text."""
     return [name.strip() for name in (text or "").split(",") if name.strip()]
+
+
+def by_chance(text: str) -> bool:
+    """Whether ``--grade-by`` asks for chances; UsageError for another word."""
+    if text not in ("limits", "chance"):
+        raise UsageError(
+            f"--grade-by {text!r} is not known", remedy="Write --grade-by limits or chance."
+        )
+    return text == "chance"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +15,8 @@ from wxgate.forecast import Forecast
 from wxgate.profiles import Site
 
 if TYPE_CHECKING:
-    from wxgate.sources.base import Request, Toolbox
+    from wxgate.choice import Choice
+    from wxgate.sources.base import Request, Source, Toolbox
 
 DEMO_NOW = datetime(2026, 9, 15, 5, 0, tzinfo=UTC)  #: 06:00 at the invented field
 #: What is older than this, or beyond this size, is of no use to a later brief.
@@ -36,7 +37,29 @@ class Question:
     demo: bool = False
     offline: bool = False
     file: Path | None = None
-    model: str | None = None  #: one model by name; None: the first of the usual ones that answers
+    model: str | None = None  #: one model by name; None: the best ones of the place
+    #: The quantities that are to be told, fetched or derived; None: all that there are.
+    targets: frozenset[str] | None = None
+    budget_mb: float | None = None  #: in place of the endpoints' own
+    #: Each model by one run, which then may be an older one: for files, which hold one run.
+    one_run: bool = False
+    #: The runs that were out at this moment, for an earlier one than the newest; None: at ``now``.
+    as_of: datetime | None = None
+
+    @property
+    def wanted(self) -> frozenset[str] | None:
+        """The fetched quantities that the targets need; None: all. A file has what it has."""
+        if self.targets is None or self.file is not None:
+            return None
+        from wxgate.derive.needs import fetched_for
+
+        return fetched_for(self.targets)
+
+    def answered_by(self, other: Question) -> bool:
+        """Whether what was fetched for another question answers this one as well."""
+        if replace(self, targets=None) != replace(other, targets=None):
+            return False
+        return covers(other.targets, self.targets)
 
     @property
     def request(self) -> Request:
@@ -48,29 +71,96 @@ class Question:
             longitude=self.site.longitude,
             start=self.now - timedelta(hours=BEFORE),
             hours=self.hours + BEFORE + AFTER,
-            now=self.now,
+            now=self.now if self.as_of is None else self.as_of,
+            wanted=self.wanted,
             altitude=self.site.altitude,
+            needed=None if self.one_run else self.now,
         )
 
 
+def covers(had: frozenset[str] | None, asked: frozenset[str] | None) -> bool:
+    """Whether the targets asked for are among those that were had; None stands for all."""
+    return had is None or (asked is not None and asked <= had)
+
+
 def raw_forecast(ask: Question, *, progress: Callable[[int, int, str], None]) -> Forecast:
-    """The forecast as fetched, before anything is derived: from a file, or from the sources."""
+    """The forecast of the best model as fetched; hours that it does not reach are missing."""
+    return raw_forecasts(ask, progress=progress)[0]
+
+
+def raw_forecasts(
+    ask: Question, *, progress: Callable[[int, int, str], None]
+) -> tuple[Forecast, ...]:
+    """The forecasts as fetched, before anything is derived: from a file, or from the sources.
+
+    One as a rule; where one model does not reach all hours, one for each that was needed.
+    """
     if ask.file is not None:
-        return _from_file(ask.file, ask)
+        from wxgate.cli.clocks import remembered
+        from wxgate.sources.clock import with_clock
+
+        # A clock that is known to be behind makes a file look younger too.
+        return (with_clock(_from_file(ask.file, ask), remembered()),)
+    from wxgate.cli.clocks import clocks
     from wxgate.gather import gather
+    from wxgate.sources.clock import blame_clock, with_clock
+
+    tools = toolbox(progress, demo=ask.demo, offline=ask.offline)
+    request = ask.request
+    chosen = models_for(ask, request, tools)
+    try:
+        found = gather(
+            request,
+            tools,
+            models=chosen.candidates,
+            indices=indices_for(ask, tools),
+            second_opinion=wants_second_opinion(ask, tools),
+            before=BEFORE,
+            after=AFTER,
+        )
+    except DataError as error:
+        more = chosen.remedy()
+        told = DataError(error.what, remedy=f"{error.remedy} {more}") if more else error
+        raise blame_clock(told, clocks(tools)) from error
+    ahead = clocks(tools)
+    first, *others = (with_clock(part, ahead) for part in found)
+    used = {p.source for part in found for p in part.provenance}
+    first = first.with_notes(*chosen.notes(used))
+    if not (ask.offline or ask.demo):
+        first = first.with_notes(*_prune(tools, ask.now))
+    return (first, *others)
+
+
+def models_for(ask: Question, request: Request, tools: Toolbox) -> Choice:
+    """The models to ask: the one named, the user's own list, or the best ones of the place."""
+    from wxgate.choice import Candidate, Choice, choose
+    from wxgate.sources.endpoints import Entry
+    from wxgate.sources.registry import source
+
+    usual = Entry(tools.endpoints, "").entry("usual")
+    if ask.model or ask.demo:
+        names: tuple[str, ...] = (ask.model or "gfs",)
+    elif usual.content.get("models") is None:
+        return choose(request, tools, budget_mb=ask.budget_mb)
+    else:
+        names = usual.texts("models")
+    return Choice(tuple(Candidate(source(name)) for name in names), (), float("inf"))
+
+
+def indices_for(ask: Question, tools: Toolbox) -> list[Source]:
+    """The K indices to ask; the demonstration has but one."""
     from wxgate.sources.endpoints import Entry
     from wxgate.sources.registry import INDICES, source
 
-    tools = toolbox(progress, demo=ask.demo, offline=ask.offline)
-    usual = Entry(tools.endpoints, "").entry("usual")
-    models = (ask.model,) if ask.model else ("gfs",) if ask.demo else usual.texts("models")
-    found = gather(
-        ask.request,
-        tools,
-        models=[source(name) for name in models],
-        indices=[source(name, INDICES) for name in usual.texts("indices")],
-    )
-    return found if ask.offline or ask.demo else found.with_notes(*_prune(tools, ask.now))
+    names = Entry(tools.endpoints, "").entry("usual").texts("indices")
+    return [source(name, INDICES) for name in (names[:1] if ask.demo else names)]
+
+
+def wants_second_opinion(ask: Question, tools: Toolbox) -> bool:
+    """Whether two K indices are held against each other."""
+    from wxgate.sources.endpoints import Entry
+
+    return not ask.demo and Entry(tools.endpoints, "").entry("usual").flag("second_opinion")
 
 
 def _prune(tools: Toolbox, now: datetime) -> list[str]:
@@ -85,7 +175,7 @@ def _prune(tools: Toolbox, now: datetime) -> list[str]:
 
 
 def _from_file(path: Path, ask: Question) -> Forecast:
-    if _is_netcdf(path):
+    if is_netcdf(path):
         from wxgate.netcdf import read_netcdf
 
         return _for_this_place(read_netcdf(path, now=ask.now), ask.site, path)
@@ -94,7 +184,8 @@ def _from_file(path: Path, ask: Question) -> Forecast:
     return forecast_from_grib([path], ask.request, endpoints())
 
 
-def _is_netcdf(path: Path) -> bool:
+def is_netcdf(path: Path) -> bool:
+    """Whether a file is netCDF, by its name or its first bytes."""
     if path.suffix in {".nc", ".nc4", ".cdf"}:
         return True
     try:

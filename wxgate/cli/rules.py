@@ -87,7 +87,7 @@ def _echo_coverage(forecasts: list[Path], rules: list[Path], site: str | None) -
 
 def _is_pack(path: Path, shipped: Path) -> bool:
     """Whether a file below the rules folder is a pack that stands by itself."""
-    return path.parent in (shipped, shipped / "law")
+    return path.parent in (shipped, shipped / "law") and path.name != "chances.yaml"
 
 
 @app.command()

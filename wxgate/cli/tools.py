@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from wxgate import places
@@ -16,19 +17,35 @@ if TYPE_CHECKING:
 pause: Callable[[float], object] = time.sleep
 
 
+def clock() -> datetime:
+    """This computer's time, which the services' is held against."""
+    return datetime.now(UTC)
+
+
 def toolbox(
-    progress: Callable[[int, int, str], None], *, demo: bool = False, offline: bool = False
+    progress: Callable[[int, int, str], None],
+    *,
+    demo: bool = False,
+    offline: bool = False,
+    patience_s: float | None = None,
 ) -> Toolbox:
-    """What the sources work with; the demonstration's stands in its folder."""
+    """What the sources work with; the demonstration's stands in its folder.
+
+    ``patience_s`` bounds every request, which then is made but once; None: as is usual.
+    """
     from wxgate import __version__
     from wxgate.cache import Cache
-    from wxgate.http import Client
+    from wxgate.http import Client, Meter
     from wxgate.sources.base import Toolbox
 
-    found = endpoints()
+    found, meter = endpoints(), Meter(clock)
     contact = " ".join(str(found.get("contact") or "no contact given").split())
     # A header holds plain letters only.
     agent = f"wxgate/{__version__} ({contact})".encode("ascii", "replace").decode("ascii")
+    bounds: dict[str, Any] = {}
+    if patience_s is not None:
+        part = patience_s / 2
+        bounds = {"connect_s": part, "read_s": part, "total_s": patience_s, "tries": 1}
     return Toolbox(
         endpoints=_demonstration(found) if demo else found,
         cache=None if demo else Cache(places.cache_folder() / "messages"),
@@ -37,9 +54,12 @@ def toolbox(
             user_agent=agent,
             sleep=pause,
             jitter=random.Random(),  # noqa: S311
+            meter=meter,
+            **bounds,
         ),
         progress=progress,
         offline=offline,
+        meter=meter,
     )
 
 

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from wxgate.contract.columns import COLUMNS, LEVELS
+from wxgate.contract.provenance import line_of, read_provenance
 from wxgate.errors import ContractError, UsageError
 from wxgate.forecast import (
     HOUR,
     Array,
     Field,
     Forecast,
-    Provenance,
     check_axis,
     make_field,
-    to_datetime,
 )
 from wxgate.quantities import QUANTITIES, Kind, Quantity
 from wxgate.units import convert_array
@@ -47,9 +44,6 @@ _ALSO: Mapping[str, frozenset[Kind]] = {
         for kind in ("rain", "freezing_rain", "ice_pellets", "snow")
     },
 }
-#: Hours between runs that a source may state; it is the measure of staleness.
-_SHORTEST_CYCLE_H, _LONGEST_CYCLE_H = 0.25, 24.0
-
 _METHOD = re.compile(r"\btime:\s*(point|maximum|minimum|mean|sum)\b")
 
 
@@ -74,7 +68,7 @@ def from_dataset(dataset: xr.Dataset, *, where: str = "dataset") -> Forecast:
             fields[row.name] = found
     if not fields and not faults:
         faults.append("holds no variable of the vocabulary (see `wxgate rules quantities`)")
-    provenance = _read_provenance(dataset, faults)
+    provenance = read_provenance(dataset, faults)
     if faults:
         raise ContractError(
             "the forecast breaks the data contract:\n  " + "\n  ".join(faults),
@@ -95,11 +89,7 @@ def _read_notes(dataset: xr.Dataset) -> tuple[str, ...]:
         told = json.loads(dataset.attrs.get("wxgate_notes", "[]"))
     except (ValueError, TypeError, RecursionError):
         return ()
-    return tuple(_line(n) for n in told if isinstance(n, str)) if isinstance(told, list) else ()
-
-
-def _line(text: object) -> str:
-    return " ".join(str(text).split())
+    return tuple(line_of(n) for n in told if isinstance(n, str)) if isinstance(told, list) else ()
 
 
 def _is_companion(name: str) -> bool:
@@ -180,14 +170,17 @@ def _in_units(values: Array, units: str, row: Quantity) -> Array:
 def _kind_of(variable: xr.DataArray, row: Quantity, faults: list[str]) -> Kind:
     if row.kind is Kind.CONSTANT or "time" not in variable.dims:
         return Kind.CONSTANT
-    match = _METHOD.search(str(variable.attrs.get("cell_methods", "")))
-    if match is None:
+    told = set(_METHOD.findall(str(variable.attrs.get("cell_methods", ""))))
+    if len(told) > 1:  # a mean of maxima flatters
+        faults.append(f"{row.name}: `cell_methods` must say one thing of time")
+        return row.kind
+    if not told:
         faults.append(
             f"{row.name}: needs `cell_methods` with 'time: point', 'time: maximum',"
             " 'time: mean' or 'time: sum'"
         )
         return row.kind
-    kind = Kind(match[1])
+    kind = Kind(told.pop())
     if row.units == "mm" and row.kind is Kind.SUM and kind is not Kind.SUM:
         if kind not in _ALSO.get(row.name, ()):
             faults.append(f"{row.name}: is an amount, so its `cell_methods` must say 'time: sum'")
@@ -200,82 +193,6 @@ def _kind_of(variable: xr.DataArray, row: Quantity, faults: list[str]) -> Kind:
 def _may_also_be(row: Quantity) -> frozenset[Kind]:
     plain = frozenset({Kind.MEAN} if row.kind is Kind.POINT else ())
     return _ALSO.get(row.name, plain)
-
-
-def _read_provenance(dataset: xr.Dataset, faults: list[str]) -> tuple[Provenance, ...]:
-    text = dataset.attrs.get("wxgate_provenance")
-    if text is not None:
-        try:
-            entries = json.loads(text)
-            if not isinstance(entries, list):
-                raise ValueError("it is not a list")
-            found = tuple(_provenance(entry) for entry in entries)
-        except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
-            faults.append(f"attribute wxgate_provenance: not readable ({error})")
-            return ()
-        if found:
-            return found
-    if run_of(dataset) is None:
-        faults.append(
-            "forecast_reference_time: needs a scalar variable or coordinate of this name"
-            " (the model run), so that its age can be told"
-        )
-    else:
-        try:
-            cycle_of(dataset)
-        except ValueError as error:
-            faults.append(f"forecast_reference_time: {error}")
-    return ()
-
-
-def _provenance(entry: dict[str, Any]) -> Provenance:
-    run = _moment(entry["run"]) if entry["run"] else None
-    lists = {key: tuple(map(_line, entry.get(key, ()))) for key in ("notes", "quantities")}
-    texts = {
-        key: _line(value)
-        for key, value in entry.items()
-        if key in ("source", "title", "sha256", "credit", "licence", "place")
-    }
-    cycle = entry.get("cycle_h")
-    cycle_h = None if cycle is None else _cycle(cycle)
-    known = {**entry, **texts, **lists, "run": run, "fetched": _moment(entry["fetched"])}
-    return Provenance(**{**known, "cycle_h": cycle_h})
-
-
-def _cycle(value: object) -> float:
-    """Hours between runs; ValueError for what would make stale data look fresh."""
-    hours = float(value) if isinstance(value, int | float | np.number) else math.nan
-    if not _SHORTEST_CYCLE_H <= hours <= _LONGEST_CYCLE_H:
-        raise ValueError(
-            f"cycle_h is {str(value)[:40]}, but must be hours between runs from"
-            f" {_SHORTEST_CYCLE_H:g} to {_LONGEST_CYCLE_H:g}"
-        )
-    return hours
-
-
-def _moment(text: str) -> datetime:
-    when = datetime.fromisoformat(text)
-    if when.tzinfo is None:
-        raise ValueError(f"the time {text!r} has no zone")
-    return when.astimezone(UTC)
-
-
-def cycle_of(dataset: xr.Dataset) -> float:
-    """Hours between runs as the file states them; six, as most models run, where it does not.
-
-    ValueError where it states what cannot be.
-    """
-    return _cycle(dataset["forecast_reference_time"].attrs.get("cycle_h", 6.0))
-
-
-def run_of(dataset: xr.Dataset) -> datetime | None:
-    """The model run of a dataset that states one, UTC."""
-    if "forecast_reference_time" not in dataset.variables:
-        return None
-    values = np.atleast_1d(dataset["forecast_reference_time"].values)
-    if values.size != 1 or not np.issubdtype(values.dtype, np.datetime64) or np.isnat(values[0]):
-        return None
-    return to_datetime(values[0])
 
 
 def place_of(forecast: Forecast) -> tuple[float, float] | None:

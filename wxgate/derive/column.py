@@ -3,6 +3,8 @@
 Here, and only here, the level axis comes first. The levels are few and stay in the order in which
 they come: a pass over them finds the two around a height at every hour, member and grid point at
 once, which is several times as fast as to sort each column.
+
+The file is long because whatever stacks or reads levels must agree on that.
 """
 
 from __future__ import annotations

@@ -102,7 +102,7 @@ def airspeed_margin(airspeed: Number, wind_speed: Array) -> Array:
 
 def airspeed_to_gust_ratio(airspeed: Number, gust: Array) -> Array:
     """Airspeed of the automatic return over the gust at flight height, at most 1000 (no gust)."""
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):
         ratio: Array = np.minimum(airspeed / gust, 1000.0)
     return ratio
 

@@ -4,6 +4,8 @@ Models mean different things by a gust. A POINT gust is what could come down at 
 MAXIMUM is the strongest of an interval and belongs to all of it. A gust that covers an interval is
 combined with the wind at both ends of each hour, and the worse of the two stands for the hour.
 The gust itself is never scaled with height: what grows is the wind beneath it.
+
+The file is long for its recipes alone: each carries its reason, source and range with it.
 """
 
 from __future__ import annotations

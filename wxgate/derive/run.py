@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import cache
 from graphlib import TopologicalSorter
 from typing import Any
 
+import numpy as np
+
 from wxgate.derive.recipe import Inputs, Recipe
 from wxgate.errors import UsageError
-from wxgate.forecast import Forecast
+from wxgate.forecast import Field, Forecast
 from wxgate.profiles import Aircraft, Site
+from wxgate.quantities import QUANTITIES, Kind
 
 LOWEST_HEIGHT, HIGHEST_HEIGHT = 1.0, 500.0
 
@@ -65,19 +69,66 @@ def check_height(height: float) -> None:
         )
 
 
-def derive(forecast: Forecast, *, site: Site, aircraft: Aircraft, height: float) -> Forecast:
+def derive(
+    forecast: Forecast,
+    *,
+    site: Site,
+    aircraft: Aircraft,
+    height: float,
+    wanted: frozenset[str] | None = None,
+) -> Forecast:
     """The forecast with every derived quantity that its fields allow.
 
     ``height`` is the planned flight height in m above ground. A recipe whose needs are not there
-    is left out, and its quantity is then missing. UsageError for a height that no small drone
-    flies at.
+    is left out, and its quantity is then missing. So is one that would look at a fetched quantity
+    which was not asked for (``wanted``; None: everything was): it would stand on a substitute where
+    nothing is amiss. UsageError for a height that no small drone flies at.
     """
     check_height(height)
-    fields = dict(forecast.fields)
+    fields = _alike(forecast)
     shared: dict[str, Any] = {}
+    left_out: set[str] = set()
     for recipe in recipes():
-        if all(need in fields for need in recipe.needs):
+        looks_at = (*recipe.needs, *recipe.uses)
+        if wanted is not None and any(_is_not_wanted(n, wanted, left_out) for n in looks_at):
+            left_out.add(recipe.name)
+        elif all(need in fields for need in recipe.needs):
             made = recipe.make(Inputs(forecast.time, fields, site, aircraft, height, shared))
             if made is not None:
                 fields[recipe.name] = made
-    return forecast.with_fields(fields)
+    whole = forecast.with_fields(fields)
+    if forecast.earlier is None:
+        return whole
+    earlier = derive(forecast.earlier, site=site, aircraft=aircraft, height=height, wanted=wanted)
+    return replace(whole, earlier=earlier)
+
+
+def _is_not_wanted(name: str, wanted: frozenset[str], left_out: set[str]) -> bool:
+    return name in left_out or (not QUANTITIES[name].derived and name not in wanted)
+
+
+def _alike(forecast: Forecast) -> dict[str, Field]:
+    """The fields, each with the member dimension where one of them has it."""
+    if len(forecast.attributes.get("grid", {}).get("dims", ())) != 1:
+        return dict(forecast.fields)
+    sizes = [f.values.shape[-1] for f in forecast.fields.values() if f.values.ndim > _own(f)]
+    if not sizes:
+        return dict(forecast.fields)
+    return {
+        name: f if f.values.ndim > _own(f) or f.kind is Kind.CONSTANT
+        else _repeated(f, max(sizes))
+        for name, f in forecast.fields.items()
+    }  # fmt: skip
+
+
+def _repeated(field: Field, members: int) -> Field:
+    """A field without members with so many alike, its origin among them."""
+    origin = field.origin
+    if origin is not None:
+        origin = np.repeat(origin[..., None], members, axis=-1)
+    values = np.repeat(field.values[..., None], members, axis=-1)
+    return replace(field, values=values, origin=origin)
+
+
+def _own(field: Field) -> int:
+    return (field.kind is not Kind.CONSTANT) + (field.levels is not None)

@@ -73,7 +73,7 @@ def _thunder(inputs: Inputs) -> Field:
     trigger = np.where(np.isnan(here), np.nan, trigger)
     strongest = np.maximum(cape, at_hour_end(cape))
     values = thunder_probability(trigger, strongest, lightning)
-    origin = no_convective + 2 * np.isnan(cape)
+    origin = no_convective + 2 * np.isnan(strongest)
     return make_field(
         "thunder_probability", values,
         origin=np.broadcast_to(origin, values.shape).astype(np.uint8), origins=_ORIGINS,

@@ -7,6 +7,8 @@ out of both, so a jet at 80 m does not forbid 20 m.
 
 Speed and direction follow MetPy's conventions (calm: direction 0; north: 360), which the tests
 hold them against. They are computed with numpy because MetPy takes 1.2 s to import.
+
+The file is long for its recipes alone: each carries its reason, source and range with it.
 """
 
 from __future__ import annotations

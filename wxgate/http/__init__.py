@@ -22,6 +22,7 @@ from wxgate.http.errors import (
     Unreachable,
     WrongContent,
 )
+from wxgate.http.meter import Meter, server_time
 from wxgate.http.records import BUCKET_MISSING, Body, Expect, Request, Service, Validators
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "Client",
     "Expect",
     "FetchError",
+    "Meter",
     "NotThere",
     "RangeBeyondEnd",
     "RangeIgnored",
@@ -44,4 +46,5 @@ __all__ = [
     "WrongContent",
     "check_content",
     "check_grib",
+    "server_time",
 ]

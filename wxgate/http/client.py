@@ -13,6 +13,7 @@ from wxgate.http.connections import Connections
 from wxgate.http.content import check_content
 from wxgate.http.errors import FetchError, empty
 from wxgate.http.localfile import read_file
+from wxgate.http.meter import Meter
 from wxgate.http.pace import Deadline, Pace
 from wxgate.http.records import MAX_BYTES, Body, Expect, Range, Request, Service, Validators
 from wxgate.http.redirect import REDIRECTS, target_of
@@ -31,9 +32,10 @@ class Client:
     """Requests to one service, with its pauses, retries and bounds; use it in a ``with``.
 
     ``total_s`` bounds one request with its retries and waits; the read under way when it ends may
-    last ``read_s`` longer, and headers are bounded by ``read_s`` a piece only. ``tries`` is how
+    last ``read_s`` longer. Headers are given ``read_s`` in all. ``tries`` is how
     many requests are sent at most for one answer. ``sleep``, ``clock`` (monotonic seconds) and
-    ``jitter`` are handed in so that tests need no patience.
+    ``jitter`` are handed in so that tests need no patience. ``meter`` counts what comes, also for
+    other clients.
     """
 
     def __init__(
@@ -48,8 +50,10 @@ class Client:
         sleep: Callable[[float], object] = time.sleep,
         clock: Callable[[], float] = time.monotonic,
         jitter: random.Random,
+        meter: Meter | None = None,
     ) -> None:
         self.service = service
+        self.meter = Meter() if meter is None else meter
         self._total_s, self._clock, self._jitter = total_s, clock, jitter
         self._pace = Pace(
             min_interval_s=service.min_interval_s,
@@ -161,12 +165,13 @@ class Client:
         """The answer, once it has passed every check."""
         headers = {name.lower(): value for name, value in response.headers.items()}
         status = response.status_code
+        self.meter.answered(url, headers)
         check_status(url, status, headers, request, self.service)
         if status == 200 and headers.get("content-length") == "0":
             raise empty(url)
         content = b""
         if method == "GET" and status not in (204, 304):
-            content = receive(response, url, headers, request, deadline)
+            content = receive(response, url, headers, request, deadline, self.meter)
             check_content(content, request.expect, url)
         validators = Validators(headers.get("etag"), headers.get("last-modified"))
         return Body(url, status, content, headers, validators)

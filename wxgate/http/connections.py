@@ -58,7 +58,11 @@ class Connections:
 
             import requests
 
+            from wxgate.http.impatient import impatient_adapter
+
             held = requests.Session()
+            for scheme in ("http://", "https://"):
+                held.mount(scheme, impatient_adapter())
             # Even when told not to follow, it would read the whole body of a redirect, unbounded.
             held.get_redirect_target = _no_redirect  # type: ignore[method-assign, assignment]
             held.headers["User-Agent"] = self._user_agent

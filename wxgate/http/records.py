@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Literal
+
+from wxgate.http.meter import server_time
 
 Expect = Literal["grib", "json", "text", "any"]
 Range = tuple[int, int | None]
@@ -34,6 +37,11 @@ class Body:
     content: bytes
     headers: Mapping[str, str]
     validators: Validators
+
+    @property
+    def server_time(self) -> datetime | None:
+        """What time it was at the service, UTC; None where it did not tell (a file: address)."""
+        return server_time(self.headers)
 
 
 @dataclass(frozen=True, slots=True)

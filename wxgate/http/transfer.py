@@ -16,6 +16,7 @@ from wxgate.http.errors import (
     too_large,
     web_page,
 )
+from wxgate.http.meter import Meter
 from wxgate.http.pace import Deadline
 from wxgate.http.records import Range, Request
 
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
     import requests
 
 _CHUNK = 1 << 16
+#: A body that comes more slowly than this after a while is given up: sixty such steps would take
+#: hours, each within its own bound. The slowest mobile line that pages still load on is faster.
+SLOW_AFTER_S, SLOW_BYTES_PER_S = 30.0, 200.0
 
 
 def receive(
@@ -31,10 +35,11 @@ def receive(
     headers: Mapping[str, str],
     request: Request,
     deadline: Deadline,
+    meter: Meter,
 ) -> bytes:
     """The content of an answer whose status is good; ``headers`` have lower-case names."""
     length = _told_length(url, response.status_code, headers, request)
-    raw = _read(response, url, length, request, deadline)
+    raw = _read(response, url, length, request, deadline, meter)
     return _decoded(raw, url, headers, request)
 
 
@@ -86,14 +91,18 @@ def _read(
     length: int | None,
     request: Request,
     deadline: Deadline,
+    meter: Meter,
 ) -> bytes:
     """The raw body, within ``max_bytes`` and the deadline, exactly ``length`` if known."""
     from urllib3.exceptions import HTTPError
 
     got = bytearray()
+    begun = deadline.left()
     while True:
-        if deadline.left() < 0:
-            raise Unreachable(f"too slow: {len(got)} bytes in {deadline.total_s:.0f} s", url)
+        spent = begun - deadline.left()
+        crawls = spent > SLOW_AFTER_S and len(got) < spent * SLOW_BYTES_PER_S
+        if deadline.left() < 0 or crawls:
+            raise Unreachable(f"too slow: {len(got)} bytes in {spent:.0f} s", url)
         try:
             # read1 returns what has come; read would wait for a whole chunk, drop by drop.
             chunk = response.raw.read1(_CHUNK, decode_content=False)
@@ -102,6 +111,7 @@ def _read(
         if not chunk:
             break
         got += chunk
+        meter.received(len(chunk))
         if len(got) > request.max_bytes:
             raise too_large(url, request.max_bytes)
         if length is not None and len(got) > length:

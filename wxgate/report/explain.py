@@ -9,45 +9,58 @@ from datetime import timedelta
 
 import numpy as np
 
-from wxgate.brief import Brief
+from wxgate.brief import Brief, targets_of
 from wxgate.derive.recipe import Recipe
 from wxgate.derive.run import recipes
 from wxgate.forecast import Field, to_datetime64
 from wxgate.quantities import QUANTITIES, Kind, quantity
+from wxgate.report.credits import full_credits, provenance_of
+from wxgate.report.display import METRIC, Display, printed
+from wxgate.report.observed import reports_text
 from wxgate.report.text import WIDTH, hour_text
 from wxgate.report.words import CAUTIONS, shown
 from wxgate.verdict import Verdict
 
 
-def explain_text(brief: Brief, verdict: Verdict) -> str:
+def explain_text(brief: Brief, verdict: Verdict, *, display: Display = METRIC) -> str:
     """Reasons of the hour, then fetched values with their source, then every recipe."""
-    lines = [hour_text(brief, verdict), "Fetched (start of the hour, end of the hour):"]
-    lines += _fetched(brief, verdict)
+    whole = hour_text(brief, verdict, display=display)
+    lines = [whole, "Fetched (start of the hour, end of the hour):"]
+    lines += _fetched(brief, verdict, display)
     lines.append("\nDerived:")
     for recipe in recipes():
-        lines += _derived(brief, verdict, recipe)
-    lines += ["", *CAUTIONS]
+        lines += _derived(brief, verdict, recipe, display)
+    lines += ["", *reports_text(brief, display=display).splitlines()]
+    for credit in full_credits(provenance_of(brief)):
+        lines += _wrap(f"Credit: {credit}")
+    lines += CAUTIONS
     return "\n".join(lines) + "\n"
 
 
-def _fetched(brief: Brief, verdict: Verdict) -> Iterator[str]:
+def _fetched(brief: Brief, verdict: Verdict, display: Display) -> Iterator[str]:
     for name, row in QUANTITIES.items():
-        found = brief.forecast.get(name)
+        found = brief.forecast_of(verdict).get(name)
         if not row.derived and found is not None:
             source = f"  [{found.source}]" if found.source else ""
-            yield from _wrap(f"  {name}: {_values(brief, name, found, verdict)}{source}")
+            told = _values(brief, name, found, verdict, display)
+            yield from _wrap(f"  {name}: {told}{source}")
 
 
-def _derived(brief: Brief, verdict: Verdict, recipe: Recipe) -> Iterator[str]:
-    found = brief.forecast.get(recipe.name)
+def _derived(brief: Brief, verdict: Verdict, recipe: Recipe, display: Display) -> Iterator[str]:
+    found = brief.forecast_of(verdict).get(recipe.name)
     if found is None:
-        lacking = [n for n in recipe.needs if brief.forecast.get(n) is None]
+        lacking = [n for n in recipe.needs if brief.forecast_of(verdict).get(n) is None]
+        if recipe.name not in targets_of(brief.rulebook):
+            yield from _wrap(f"  {recipe.name}: not there; no rule in force asks for it")
+            return
         why = f"needs {', '.join(lacking)}" if lacking else "its inputs do not allow it"
         yield from _wrap(f"  {recipe.name}: missing, {why}")
         return
-    yield from _wrap(f"  {recipe.name}: {_values(brief, recipe.name, found, verdict)}")
+    yield from _wrap(f"  {recipe.name}: {_values(brief, recipe.name, found, verdict, display)}")
     yield from _wrap(f"      how: {recipe.says}")
-    used = [n for n in (*recipe.needs, *recipe.uses) if brief.forecast.get(n) is not None]
+    used = [
+        n for n in (*recipe.needs, *recipe.uses) if brief.forecast_of(verdict).get(n) is not None
+    ]
     if used:
         yield from _wrap(f"      from: {', '.join(used)}")
     yield from _wrap(f"      says who: {recipe.citation}")
@@ -55,39 +68,48 @@ def _derived(brief: Brief, verdict: Verdict, recipe: Recipe) -> Iterator[str]:
         yield from _wrap(f"      valid: {recipe.validity}")
 
 
-def _values(brief: Brief, name: str, found: Field, verdict: Verdict) -> str:
+def _values(brief: Brief, name: str, found: Field, verdict: Verdict, display: Display) -> str:
     """The values at both ends of the hour, of the hour itself, or of what never changes."""
     if found.kind is Kind.CONSTANT:
-        return _one(name, found, found.values)
+        return _one(name, found, found.values, display)
     times = [verdict.start]
     if found.kind is Kind.POINT:
         times.append(verdict.start + timedelta(hours=1))
     texts = []
     for when in times:
-        index = np.flatnonzero(brief.forecast.time == to_datetime64(when))
+        index = np.flatnonzero(brief.forecast_of(verdict).time == to_datetime64(when))
         if not index.size:
             texts.append("missing")
             continue
-        text = _one(name, found, found.values[index[0]])
+        text = _one(name, found, found.values[index[0]], display)
         if found.origin is not None and len(found.origins) > 1:
             text += f" ({found.origins[int(found.origin[index[0]])]})"
         texts.append(text)
     return ", ".join(texts)
 
 
-def _one(name: str, found: Field, value: object) -> str:
-    numbers = np.atleast_1d(np.asarray(value, dtype=np.float64))
+def _one(name: str, found: Field, at: object, display: Display) -> str:
+    numbers = np.atleast_1d(np.asarray(at, dtype=np.float64))
     if found.levels is None:
         number = float(numbers.reshape(-1)[0])
-        return shown(name, number if math.isfinite(number) else None)
-    unit, divide = ("hPa", 100.0) if float(np.max(found.levels)) > 2000 else ("m", 1.0)
+        return shown(name, number if math.isfinite(number) else None, display=display)
     row = quantity(name)
-    columns = [
-        f"{level / divide:g} {unit} "
-        + (f"{number:.{row.digits}f}" if math.isfinite(number) else "missing")
-        for level, number in zip(found.levels, numbers, strict=True)
-    ]
-    return "; ".join(columns) + f" ({row.units})"
+    columns = []
+    for level, value in zip(found.levels, numbers, strict=True):
+        told = "missing"
+        if math.isfinite(value):
+            number = display.number(row, float(value))
+            told = printed(number, display.digits(row, number))
+        columns.append(f"{_level(float(level), found, display)} {told}")
+    unit = display.spelt(row)
+    return "; ".join(columns) + (f" ({unit})" if unit else "")
+
+
+def _level(level: float, found: Field, display: Display) -> str:
+    """A level of a column: a height above ground, or a pressure, which all people tell in hPa."""
+    if found.levels is not None and float(np.max(found.levels)) > 2000:
+        return f"{level / 100:g} hPa"
+    return display.length(level)
 
 
 def _wrap(line: str) -> list[str]:

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
-from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from wxgate.brief import Brief
+from wxgate.report.chance import chance_lines, chance_text
+from wxgate.report.credits import credits_line
+from wxgate.report.display import METRIC, Display
+from wxgate.report.disputes import disputed_text
+from wxgate.report.observed import observed_lines
+from wxgate.report.strip import LEAST_LINES, strip_lines
+from wxgate.report.strip import Style as Style
+from wxgate.report.strip import plain as plain
 from wxgate.report.words import (
     CAUTIONS,
     clock,
@@ -23,53 +30,86 @@ from wxgate.verdict import Grade, Reason, Verdict
 
 WIDTH = 80
 MOST_LINES = 19
-#: In the strip of hours each grade is a word of two letters, told apart by case as well.
-MARKS = {Grade.GO: "GO", Grade.MARGINAL: "ma", Grade.NO_GO: "no", Grade.UNKNOWN: "??"}
-LEGEND = "GO go, ma marginal, no no-go, ?? unknown"
 
 _IS_MISSING = " is missing"
 
-Style = Callable[[str, Grade], str]
 
-
-def plain(text: str, grade: Grade) -> str:
-    """No colour: the words carry the grade."""
-    return text
-
-
-def brief_text(brief: Brief, *, style: Style = plain) -> str:
+def brief_text(brief: Brief, *, style: Style = plain, display: Display = METRIC) -> str:
     """The brief in plain text, ending in a newline; ``style`` may colour words by grade."""
     tz = zone(brief.site.zone)
-    head = [_title(brief), *_headline(brief, tz, style), _now_line(brief, tz, style)]
-    foot = [*_missing_lines(brief, tz), *_data_lines(brief), *_rules_lines(brief), *CAUTIONS]
-    room = MOST_LINES - len(head) - len(foot)
-    days = _days(brief, tz)
-    strip = _full(days, tz, style, _gusts(brief))
-    if len(strip) > room:
-        strip = _compact(days, tz, style, room)
-    return "\n".join([*head, *strip, *foot]) + "\n"
+    head = [
+        _title(brief, display),
+        *_headline(brief, tz, style, display),
+        _now_line(brief, tz, style, display),
+    ]
+    # In the order of their weight: where room is short the last are cut first.
+    parts = [
+        _wrapped("Missing: ", missing_text(brief, display=display)),
+        _wrapped("Disputed: ", disputed_text(brief, tz, display=display)),
+        _wrapped("Since the last: ", "; ".join(brief.since)) if brief.since else [],
+        observed_lines(brief, display=display),
+        _data_lines(brief),
+        _notes_lines(brief),
+        _rules_lines(brief),
+        _wrapped("", credits_line(brief)),
+    ]
+    # The chance takes its second line only where all that is there still fits.
+    full = len(strip_lines(brief, 99, style, display)) + sum(map(len, parts))
+    spare = MOST_LINES - len(head) - len(CAUTIONS) - full
+    head += chance_lines(brief, most=2 if spare >= 2 else 1, display=display)
+    room = MOST_LINES - len(head) - len(CAUTIONS)
+    foot = _fitted(parts, room - LEAST_LINES)
+    strip = strip_lines(brief, room - len(foot), style, display)
+    return "\n".join([*head, *strip, *foot, *CAUTIONS]) + "\n"
 
 
-def _title(brief: Brief) -> str:
-    facts = (brief.site.name, brief.aircraft.id, brief.pilot.id, f"up to {brief.height:g} m")
+def _fitted(parts: Sequence[list[str]], room: int) -> list[str]:
+    """The lines of all parts in so many lines: the last parts are cut to one line, then left out.
+
+    Whatever is cut ends in " ..."; --json and the page tell it whole.
+    """
+    kept = [list(part) for part in parts if part]
+    for part in reversed(kept):
+        if sum(map(len, kept)) > room and len(part) > 1:
+            part[:] = [part[0][: WIDTH - 4].rstrip() + " ..."]
+    while sum(map(len, kept)) > room:
+        kept.pop()
+    return [line for part in kept for line in part]
+
+
+def _title(brief: Brief, display: Display) -> str:
+    up_to = f"up to {display.length(brief.height)}"
+    facts = (brief.site.name, brief.aircraft.id, brief.pilot.id, up_to)
     return _cut("wxgate: " + ", ".join(facts))
 
 
 # ---------------------------------------------------------------------- verdict
 
 
-def _headline(brief: Brief, tz: ZoneInfo, style: Style) -> list[str]:
+def _headline(brief: Brief, tz: ZoneInfo, style: Style, display: Display) -> list[str]:
     word = style(brief.grade.word.upper(), brief.grade)
-    window = brief.window
+    lines = [f"{word}: {headline_text(brief, display=display)}"]
+    why = why_text(brief, display=display)
+    return [*lines, *_wrapped("Why: ", why)] if why else lines
+
+
+def headline_text(brief: Brief, *, display: Display = METRIC) -> str:
+    """When the window is, or that there is none, without the grade's word."""
+    tz, window = zone(brief.site.zone), brief.window
     if window is None:
         until = brief.hours[-1].end if brief.hours else brief.now
-        when = f"until {day(until, tz)} {clock(until, tz)} {until.astimezone(tz):%Z}"
-        least = f"no window of {brief.minimum_h:g} h can be flown {when}"
-        return [f"{word}: {least}", *_wrapped("Why: ", _why_not(brief, tz))]
-    length = f"{window.length_h:g} h"
-    line = f"{word}: {span(window.start, window.end, tz)} ({length})"
-    tightest = _tightest(window.hours)
-    return [line, *_wrapped("Why: ", _why(*tightest, tz))] if tightest else [line]
+        at = f"{day(until, tz)} {clock(until, tz, display=display)} {until.astimezone(tz):%Z}"
+        return f"no window of {brief.minimum_h:g} h can be flown until {at}"
+    return f"{span(window.start, window.end, tz, display=display)} ({window.length_h:g} h)"
+
+
+def why_text(brief: Brief, *, display: Display = METRIC) -> str:
+    """The rule that limits the window, or that stands in the way of one; "" for none."""
+    tz = zone(brief.site.zone)
+    if brief.window is None:
+        return _why_not(brief, tz, display)
+    tightest = _tightest(brief.window.hours)
+    return _why(*tightest, tz, display) if tightest else ""
 
 
 def _tightest(hours: Iterable[Verdict]) -> tuple[Verdict, Reason] | None:
@@ -84,15 +124,15 @@ def _room(reason: Reason) -> float:
     return math.inf if reason.margin is None else reason.margin
 
 
-def _why(verdict: Verdict, reason: Reason, tz: ZoneInfo) -> str:
-    text = reason_text(reason, when=clock(verdict.start, tz))
+def _why(verdict: Verdict, reason: Reason, tz: ZoneInfo, display: Display) -> str:
+    text = reason_text(reason, when=clock(verdict.start, tz, display=display), display=display)
     if reason.grade is Grade.GO:
         room = "" if reason.margin is None else f" ({reason.margin:.0%} room)"
         return f"every rule is kept; the closest is {text}{room}."
     return f"{text}: {reason.because}"
 
 
-def _why_not(brief: Brief, tz: ZoneInfo) -> str:
+def _why_not(brief: Brief, tz: ZoneInfo, display: Display) -> str:
     """The rule that most often stands in the way, with the hour at which it is nearest."""
     against = [v for v in brief.hours if v.grade is not Grade.GO and v.limiting_reason]
     if not against:
@@ -101,89 +141,36 @@ def _why_not(brief: Brief, tz: ZoneInfo) -> str:
     most = max(dict.fromkeys(rules), key=rules.count)
     among = [(v, r) for v in against if v.limiting == most and (r := v.limiting_reason)]
     verdict, reason = max(among, key=lambda p: (-p[1].grade, _room(p[1])))
-    when = f"{day(verdict.start, tz)} {clock(verdict.start, tz)}"
-    return (
-        f"in {len(among)} of {len(brief.hours)} hours, nearest: {reason_text(reason, when=when)}."
+    when = f"{day(verdict.start, tz)} {clock(verdict.start, tz, display=display)}"
+    told = reason_text(reason, when=when, display=display)
+    return f"in {len(among)} of {len(brief.hours)} hours, nearest: {told}."
+
+
+def _now_line(brief: Brief, tz: ZoneInfo, style: Style, display: Display) -> str:
+    current = brief.hours[0]
+    return _cut(now_text(brief, display=display)).replace(
+        f" {current.grade.word}", f" {style(current.grade.word, current.grade)}", 1
     )
 
 
-def _now_line(brief: Brief, tz: ZoneInfo, style: Style) -> str:
-    current = brief.hours[0]
-    head = f"Now ({clock(current.start, tz)} hour): {style(current.grade.word, current.grade)}"
+def now_text(brief: Brief, *, display: Display = METRIC) -> str:
+    """The hour under way and its grade, in one line."""
+    current, tz = brief.hours[0], zone(brief.site.zone)
+    head = f"Now ({clock(current.start, tz, display=display)} hour): {current.grade.word}"
     reason = current.limiting_reason
     if reason is None:
         return f"{head}, the forecast does not reach it"
-    told = reason_text(reason)
+    told = reason_text(reason, display=display)
     # A go needs no limit here; the line must stay one line.
-    return _cut(f"{head}, {told if reason.grade > Grade.GO else told.split(', ')[0]}")
-
-
-# ---------------------------------------------------------------------- strip of hours
-
-
-def _days(brief: Brief, tz: ZoneInfo) -> list[tuple[Verdict, ...]]:
-    """The hours by local day."""
-    by_day = groupby(brief.hours, key=lambda v: v.start.astimezone(tz).date())
-    return [tuple(group) for _, group in by_day]
-
-
-def _full(
-    days: list[tuple[Verdict, ...]], tz: ZoneInfo, style: Style, gusts: dict[datetime, str]
-) -> list[str]:
-    """Each local day in three rows: hours, grades, gusts; a day of 25 hours takes them twice."""
-    parts = [part for day in days for part in (day[:24], day[24:]) if part]
-    lines = [row for part in parts for row in _rows(part, tz, style, gusts)]
-    return [*lines, f"{LEGEND}; gust in m/s at flight height"]
-
-
-def _compact(days: list[tuple[Verdict, ...]], tz: ZoneInfo, style: Style, room: int) -> list[str]:
-    """One row a day below common hours; an hour that comes twice shows the worse of both."""
-    lines = [f"{'':7}" + " ".join(f"{hour:02d}" for hour in range(24))]
-    fitting = len(days) if len(days) + 2 <= room else room - 3
-    for verdicts in days[:fitting]:
-        worst: dict[int, Grade] = {}
-        for v in verdicts:
-            hour = v.start.astimezone(tz).hour
-            worst[hour] = max(v.grade, worst.get(hour, v.grade))
-        marks = [style(MARKS[worst[h]], worst[h]) if h in worst else "  " for h in range(24)]
-        lines.append((_day_label(verdicts[0], tz) + " ".join(marks)).rstrip())
-    if fitting < len(days):
-        lines.append(f"... and {len(days) - fitting} more days, which --json tells.")
-    return [*lines, LEGEND]
-
-
-def _day_label(verdict: Verdict, tz: ZoneInfo) -> str:
-    first = verdict.start.astimezone(tz)
-    return f"{first:%a} {first.day:<2} "
-
-
-def _rows(
-    verdicts: tuple[Verdict, ...], tz: ZoneInfo, style: Style, gusts: dict[datetime, str]
-) -> list[str]:
-    hours = " ".join(f"{v.start.astimezone(tz):%H}" for v in verdicts)
-    marks = " ".join(style(MARKS[v.grade], v.grade) for v in verdicts)
-    numbers = " ".join(gusts[v.start] for v in verdicts)
-    return [f"{_day_label(verdicts[0], tz)}{hours}", f"{'':7}{marks}", f"gust   {numbers}"]
-
-
-def _gusts(brief: Brief) -> dict[datetime, str]:
-    """The largest gust at flight height in each hour, rounded up so that it never flatters."""
-    found = {}
-    for verdict in brief.hours:
-        values = [
-            r.value
-            for r in verdict.reasons
-            if r.quantity == "gust_at_flight_height" and r.value is not None
-        ]
-        found[verdict.start] = f"{math.ceil(round(max(values), 1)):2d}" if values else " ?"
-    return found
+    return f"{head}, {told if reason.grade > Grade.GO else told.split(', ')[0]}"
 
 
 # ---------------------------------------------------------------------- what is missing, and data
 
 
-def _missing_lines(brief: Brief, tz: ZoneInfo) -> list[str]:
+def missing_text(brief: Brief, *, display: Display = METRIC) -> str:
     """What could not be had, the hours that it lacks in, and what stood in for something."""
+    tz = zone(brief.site.zone)
     missing: dict[str, list[datetime]] = {}
     for verdict in brief.hours:
         for reason in verdict.reasons:
@@ -197,23 +184,22 @@ def _missing_lines(brief: Brief, tz: ZoneInfo) -> list[str]:
     for label, starts in missing.items():
         if label not in always:
             hours = sorted(set(starts))
-            when = f"{day(hours[0], tz)} {clock(hours[0], tz)}"
+            when = f"{day(hours[0], tz)} {clock(hours[0], tz, display=display)}"
             parts.append(f"{label} ({len(hours)} h from {when})")
     parts += sorted({r.note for v in brief.hours for r in v.reasons if r.limit is None and r.note})
-    return _wrapped("Missing: ", "; ".join(parts) + "." if parts else "nothing.")
+    return "; ".join(parts) + "." if parts else "nothing."
 
 
 def _data_lines(brief: Brief) -> list[str]:
     parts = [provenance_text(p, brief.now) for p in brief.provenance]
     if brief.demonstration:
         parts.insert(0, "INVENTED DEMONSTRATION FORECAST")
-    disputed = [v for v in brief.hours if v.disputed]
-    if disputed:
-        names = ", ".join(name for name, _ in disputed[0].by_source)
-        parts.append(f"{names} disagree in {len(disputed)} h, the stricter counts")
-    lines = _wrapped("Data: ", "; ".join(parts) + ".", most=2)
+    return _wrapped("Data: ", "; ".join(parts) + ".")
+
+
+def _notes_lines(brief: Brief) -> list[str]:
     notes = [n.rstrip(".") for n in brief.notes]
-    return lines + (_wrapped("Notes: ", "; ".join(notes) + ".", most=2) if notes else [])
+    return _wrapped("Notes: ", "; ".join(notes) + ".") if notes else []
 
 
 def _rules_lines(brief: Brief) -> list[str]:
@@ -241,14 +227,18 @@ def _cut(line: str) -> str:
 # ---------------------------------------------------------------------- one hour in full
 
 
-def hour_text(brief: Brief, verdict: Verdict) -> str:
+def hour_text(brief: Brief, verdict: Verdict, *, display: Display = METRIC) -> str:
     """Every reason of one hour: the value, its limit, the room left, why and who says so."""
     tz = zone(brief.site.zone)
-    lines = [f"{span(verdict.start, verdict.end, tz)}: {verdict.grade.word.upper()}"]
-    order = sorted(verdict.reasons, key=lambda r: (-r.grade, _room(r), r.rule))
-    for reason in order:
+    when = span(verdict.start, verdict.end, tz, display=display)
+    lines = [f"{when}: {verdict.grade.word.upper()}"]
+    if brief.chances is not None:
+        lines += [line for text in chance_text(verdict) for line in textwrap.wrap(text, WIDTH)]
+    for reason in by_weight(verdict):
         room = "" if reason.margin is None else f", room {reason.margin:.0%}"
-        lines.append(f"{reason.grade.word:8} {reason.rule}: {reason_text(reason)}{room}")
+        lines.append(
+            f"{reason.grade.word:8} {reason.rule}: {reason_text(reason, display=display)}{room}"
+        )
         lines += textwrap.wrap(
             f"{reason.because} [{reason.source}]",
             WIDTH,
@@ -256,3 +246,8 @@ def hour_text(brief: Brief, verdict: Verdict) -> str:
             subsequent_indent=" " * 9,
         )
     return "\n".join(lines) + "\n"
+
+
+def by_weight(verdict: Verdict) -> list[Reason]:
+    """The reasons of an hour, the worst grade first, then the least room."""
+    return sorted(verdict.reasons, key=lambda r: (-r.grade, _room(r), r.rule))

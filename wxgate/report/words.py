@@ -7,17 +7,16 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from wxgate.errors import UsageError
 from wxgate.forecast import Provenance
-from wxgate.quantities import quantity
-from wxgate.units import convert
+from wxgate.quantities import NO_CEILING, quantity
+from wxgate.report.display import METRIC, Display, pair, printed, strict
 from wxgate.verdict import Reason
 
 CAUTIONS = (
     "Weather only: airspace, NOTAM, local law and permissions are not checked.",
     "Forecasts can be wrong: look, and measure on the field; the pilot decides.",
 )
-_SPELT = {"m s-1": "m/s", "mm h-1": "mm/h", "degC": "°C", "K": "K", "degree": "°", "1": "",
-          "points": "points", "flag": "", "Kp": "", "J kg-1": "J/kg", "kg m-3": "kg/m³",
-          "W m-2": "W/m²", "ug m-3": "µg/m³"}  # fmt: skip
+#: Heights of cloud, for which the largest value stands for none.
+_CLOUD = {"ceiling_height": 0.0, "cloud_base_height": 0.0, "ceiling_clearance": 1000.0}
 
 
 def zone(name: str) -> ZoneInfo:
@@ -30,24 +29,24 @@ def zone(name: str) -> ZoneInfo:
         ) from error
 
 
-def shown(name: str, value: float | None) -> str:
+def shown(name: str, value: float | None, *, display: Display = METRIC) -> str:
     """A value of a quantity with its unit, as a person reads it; 'missing' for None."""
     if value is None:
         return "missing"
     row = quantity(name)
     if row.units == "flag" and value in (0, 1):
         return "yes" if value else "no"
-    number = convert(value, row.units, row.shown_units, difference=row.difference)
-    text = f"{number:.{row.digits}f}"
-    if row.shown_units == "km" and number < 1:
-        text = f"{number:.2f}"
-    if float(text) == 0:
-        text = text.lstrip("-")
-    unit = _SPELT.get(row.shown_units, row.shown_units)
+    if name in _CLOUD and value >= NO_CEILING - _CLOUD[name]:
+        return "none"
+    number = display.number(row, value)
+    return _with_unit(printed(number, display.digits(row, number)), display.spelt(row))
+
+
+def _with_unit(text: str, unit: str) -> str:
     return text + unit if unit in ("%", "°") else f"{text} {unit}".rstrip()
 
 
-def reason_text(reason: Reason, *, when: str = "") -> str:
+def reason_text(reason: Reason, *, when: str = "", display: Display = METRIC) -> str:
     """One reason in words: the quantity, its number, the hour, and the limit that matters."""
     label = quantity(reason.quantity).label
     at = f" at {when}" if when else ""
@@ -57,13 +56,55 @@ def reason_text(reason: Reason, *, when: str = "") -> str:
         return f"{label} is missing{at}"
     if quantity(reason.quantity).units == "flag":
         return f"{label}{at}" if reason.value >= 0.5 else f"no {label}{at}"
-    limit = f"{reason.limit_word} {shown(reason.quantity, reason.limit)}"
-    return f"{label} {shown(reason.quantity, reason.value)}{at}, {reason.limit_grade.word} {limit}"
+    value, limit = value_and_limit(reason, display=display)
+    return f"{label} {value}{at}, {reason.limit_grade.word} {limit}"
 
 
-def clock(when: datetime, tz: ZoneInfo) -> str:
-    """Local time of day, as 06:00."""
-    return when.astimezone(tz).strftime("%H:%M")
+def value_and_limit(reason: Reason, *, display: Display = METRIC) -> tuple[str, str]:
+    """The value of a reason, and its limit with its word; "" where there is none.
+
+    They are rounded so that a passed limit never looks kept, nor a kept one passed.
+    """
+    row = quantity(reason.quantity)
+    value = shown(reason.quantity, reason.value, display=display)
+    if reason.limit is None:
+        return value, ""
+    limit = limit_shown(reason.quantity, reason.limit, reason.limit_word, display=display)
+    if reason.value is not None and row.units != "flag" and value != "none":
+        number, held = (display.number(row, v) for v in (reason.value, reason.limit))
+        digits = display.digits(row, number), display.digits(row, held)
+        texts = pair(number, held, reason.limit_word, digits)
+        value, limit = (_with_unit(text, display.spelt(row)) for text in texts)
+    return value, f"{reason.limit_word} {limit}"
+
+
+def limit_shown(name: str, limit: float, word: str, *, display: Display = METRIC) -> str:
+    """A limit with its unit, rounded to its strict side; ``word`` is above, at least, ..."""
+    row = quantity(name)
+    if row.units == "flag":
+        return shown(name, limit)
+    number = display.number(row, limit)
+    digits = display.digits(row, number)
+    return _with_unit(printed(strict(number, digits, word), digits), display.spelt(row))
+
+
+def clock(when: datetime, tz: ZoneInfo, *, display: Display = METRIC) -> str:
+    """Local time of day, as 06:00 or 6:00 am; 12:00 noon, for 12 am and pm are read both ways."""
+    local = when.astimezone(tz)
+    if not display.twelve:
+        return f"{local:%H:%M}"
+    hour, half = local.hour % 12 or 12, "am" if local.hour < 12 else "pm"
+    if hour == 12 and local.minute == 0:
+        half = "midnight" if local.hour == 0 else "noon"
+    return f"{hour}:{local:%M} {half}"
+
+
+def hour_mark(when: datetime, tz: ZoneInfo, *, display: Display = METRIC) -> str:
+    """The local hour in two letters, for a strip: 06, or 6, nn (noon) and mn (midnight)."""
+    local = when.astimezone(tz)
+    if not display.twelve:
+        return f"{local:%H}"
+    return {0: "mn", 12: "nn"}.get(local.hour, f"{local.hour % 12:2d}")
 
 
 def day(when: datetime, tz: ZoneInfo) -> str:
@@ -72,12 +113,14 @@ def day(when: datetime, tz: ZoneInfo) -> str:
     return f"{local:%a} {local.day} {local:%b}"
 
 
-def span(start: datetime, end: datetime, tz: ZoneInfo) -> str:
+def span(start: datetime, end: datetime, tz: ZoneInfo, *, display: Display = METRIC) -> str:
     """A local span with its zone, as Tue 15 Sep 10:00-12:00 BST."""
     first, last = start.astimezone(tz), end.astimezone(tz)
-    tail = clock(end, tz) if first.date() == last.date() else f"{day(end, tz)} {clock(end, tz)}"
+    tail = clock(end, tz, display=display)
+    if first.date() != last.date():
+        tail = f"{day(end, tz)} {tail}"
     names = f"{first:%Z}" if first.tzname() == last.tzname() else f"{first:%Z}/{last:%Z}"
-    return f"{day(start, tz)} {clock(start, tz)}-{tail} {names}"
+    return f"{day(start, tz)} {clock(start, tz, display=display)}-{tail} {names}"
 
 
 def age(hours: float) -> str:

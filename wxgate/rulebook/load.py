@@ -13,6 +13,7 @@ from wxgate.rulebook.model import Minima, Rulebook
 from wxgate.rulebook.pack import Pack, read_pack
 from wxgate.rulebook.proof import Fleet
 from wxgate.strictyaml import Faults
+from wxgate.wholefile import read_whole
 
 
 def load_rulebook(
@@ -44,7 +45,7 @@ def read_packs(
     minima: list[Minima] = []
     for path in pack_files(paths):
         try:
-            content, changed = path.read_bytes(), path.stat().st_mtime
+            content, changed = read_whole(path), path.stat().st_mtime
         except OSError as error:
             raise RulebookError(
                 f"the rules file cannot be read ({error.strerror})",

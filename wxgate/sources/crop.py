@@ -13,6 +13,7 @@ from datetime import datetime
 from itertools import islice
 from math import ceil, cos, floor, radians
 
+from wxgate import cache
 from wxgate.errors import DataError
 from wxgate.grib import Message, read_messages
 from wxgate.grid import KM_PER_DEGREE, wrap_degrees
@@ -22,6 +23,8 @@ from wxgate.sources.kept import Kept
 from wxgate.sources.place import NOT_KEPT, Answer, fill_run, gone, host_of, unpacks
 from wxgate.sources.wanted import Wanted
 
+#: The widest box there is, around a pole, has a million bytes; what sends more is no crop service.
+_MOST_BYTES = 16_000_000
 _AT_ONCE = 4  #: batches of as many requests a connection, so that progress can be told
 
 
@@ -88,6 +91,19 @@ class Crop:
         """See :class:`wxgate.sources.place.Place`."""
         return host_of(self._scripts[0])
 
+    @property
+    def box(self) -> Box:
+        """The box that is cut out."""
+        return self._box
+
+    def kept(self, run: datetime, step: int) -> cache.Entry | None:
+        """What the cache holds of a step; None when it does not."""
+        return self._kept.get(run, step, self._label)
+
+    def request_of(self, run: datetime, step: int) -> Request:
+        """The request for a step, to see whether the service answers."""
+        return self._request(self._scripts[0], run, step, self._box)
+
     def takes(self, wanted: Wanted) -> bool:
         """Everything: another field costs a few hundred bytes."""
         return True
@@ -141,7 +157,8 @@ class Crop:
             part: fill_run(self._entry.text(key), self._entry, run, step)
             for part, key in (("dir", "directory"), ("file", "file"))
         }
-        return Request(script, expect="grib", params={**names, **self._choice, **box.params()})
+        params = {**names, **self._choice, **box.params()}
+        return Request(script, expect="grib", max_bytes=_MOST_BYTES, params=params)
 
     def _take(
         self, run: datetime, step: int, bodies: list[Body] | DataError

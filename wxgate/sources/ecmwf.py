@@ -11,11 +11,12 @@ from datetime import UTC, datetime
 
 from wxgate.errors import DataError
 from wxgate.forecast import Field, Forecast
-from wxgate.sources.base import Request, Source, Toolbox
+from wxgate.sources.base import Plan, Request, Source, Toolbox
+from wxgate.sources.dialect import Dialect
 from wxgate.sources.endpoints import Entry
 from wxgate.sources.gridmodel import GridModel
 from wxgate.sources.jsonindex import find_in_index, index_url, parse_index
-from wxgate.sources.mirror import Dialect
+from wxgate.sources.plan import plan_model
 from wxgate.sources.sitefields import (
     MOST_NEARBY,
     SHARE_NEARBY,
@@ -37,13 +38,18 @@ def fetch(request: Request, tools: Toolbox) -> Forecast:
     DataError when no run can be had.
     """
     with open_model(SOURCE, request, tools) as model:
-        found = model.fetcher().fetch(request.now, model.first, model.last)
+        found = model.fetch_newest()
         notes = [*found.notes, *notes_on(found.sampler, found.steps, request.wanted)]
         fields = site_fields(found.sampler, found.steps, model.time, model.rules, NAME)
         fields |= _terrain(model, found.run, notes)
         fields = _above_known_ground(fields, notes)
         notes += not_published(request)
         return model.forecast(found.run, fields, (found.sampler,), notes)
+
+
+def plan(request: Request, tools: Toolbox) -> Plan:
+    """See :func:`wxgate.sources.plan.plan_model`."""
+    return plan_model(SOURCE, request, tools, open_model)
 
 
 def open_model(source: Source, request: Request, tools: Toolbox) -> GridModel:
@@ -117,4 +123,5 @@ SOURCE = Source(
         "www.ecmwf.int, CC BY 4.0, modified by wxgate. ECMWF accepts no liability."
     ),
     fetch=fetch,
+    plan=plan,
 )  # fmt: skip

@@ -22,6 +22,9 @@ _RANGES: Mapping[str, tuple[float, float]] = {
     "first_step_after_h": (0, 48),
     "give_up_after_h": (0, 240),
     "until_h": (0, 1000),
+    "budget_mb": (0, 1e6),
+    "mb_per_s": (0.001, 1e4),
+    "round_trip_s": (0, 60),
     "bucket_h": (0, 48),
     "cell_deg": (0.001, 10),
     "margin_km": (0, 2000),
@@ -32,6 +35,7 @@ _RANGES: Mapping[str, tuple[float, float]] = {
     "poll_s": (0, 86400),
     "stale_h": (0, 1000),
 }
+_NO_SOURCES = ("services", "contact", "usual", "choice")
 _REMEDY = "Correct it in your endpoints.yaml, or remove that file to use the shipped one."
 
 
@@ -50,7 +54,7 @@ def load_endpoints(user: Path | None = None) -> dict[str, Any]:
 
 def names(endpoints: Mapping[str, Any]) -> tuple[str, ...]:
     """The names of the sources that have an entry."""
-    return tuple(name for name in endpoints if name not in ("services", "contact", "usual"))
+    return tuple(name for name in endpoints if name not in _NO_SOURCES)
 
 
 @dataclass(frozen=True, slots=True)

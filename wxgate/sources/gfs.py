@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from wxgate.forecast import Forecast
-from wxgate.sources.base import Request, Source, Toolbox
+from wxgate.sources.base import Plan, Request, Source, Toolbox
 from wxgate.sources.gridmodel import fetch_model
+from wxgate.sources.plan import plan_model
 from wxgate.sources.sitefields import MOST_NEARBY, SHARE_NEARBY
 
 NAME = "gfs"
@@ -13,6 +14,11 @@ NAME = "gfs"
 def fetch(request: Request, tools: Toolbox) -> Forecast:
     """See :func:`wxgate.sources.gridmodel.fetch_model`."""
     return fetch_model(SOURCE, request, tools)
+
+
+def plan(request: Request, tools: Toolbox) -> Plan:
+    """See :func:`wxgate.sources.plan.plan_model`."""
+    return plan_model(SOURCE, request, tools)
 
 
 SOURCE = Source(
@@ -39,4 +45,5 @@ SOURCE = Source(
         "modified by wxgate. NOAA does not endorse this tool."
     ),
     fetch=fetch,
+    plan=plan,
 )  # fmt: skip

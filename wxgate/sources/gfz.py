@@ -8,28 +8,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-import numpy as np
-
 from wxgate.errors import DataError
-from wxgate.forecast import Forecast, Provenance, digest, hours_axis, to_datetime
+from wxgate.forecast import Forecast, hours_axis, to_datetime
 from wxgate.http import Expect
-from wxgate.sources.base import Request, Source, Toolbox
+from wxgate.sources.base import Plan, Request, Source, Toolbox
 from wxgate.sources.endpoints import Entry, fill
-from wxgate.sources.place import gone, read_service
+from wxgate.sources.kslots import QUANTITY, Slots, fetch_slots
+from wxgate.sources.place import gone
+from wxgate.sources.plan import plan_polled
 from wxgate.sources.pointjson import fault, moment, needed, number, read_object
 from wxgate.sources.polled import Polled
-from wxgate.sources.swpc import QUANTITY, Slots, lay
-from wxgate.sources.swpc_formats import KINDS, KP_MAX, SLOT, Slot, SlotKind, merged
+from wxgate.sources.swpc_formats import KP_MAX, SLOT, Slot, SlotKind, merged
 
 NAME = "gfz"
 
 #: What a value is, by its status: definitive, preliminary, nowcast.
 STATUS: dict[str, SlotKind] = {"def": "observed", "pre": "observed", "now": "estimated"}
-#: A difference of a whole unit or more changes the word for the storm.
-WORTH_TELLING = 1.0
 
 _BACK = timedelta(days=2)  # enough to hold the services against each other
 
@@ -40,44 +37,22 @@ def fetch(request: Request, tools: Toolbox) -> Forecast:
     ``origin`` tells observed and estimated values apart. DataError when none of these hours is
     told.
     """
-    time = hours_axis(request.start, request.hours)
-    if not request.wants(QUANTITY):
-        return Forecast(time, {})
-    endpoints = Entry(tools.endpoints, "")
-    entry = endpoints.entry(NAME)
-    poll = timedelta(seconds=entry.number("poll_s"))
-    tools.progress(0, 1, "planetary K index of GFZ")
-    with tools.client(read_service(endpoints, entry.text("service"))) as client:
-        files = Polled(NAME, request.now, poll, tools, client)
-        slots, notes = _read(entry, files, min(to_datetime(time[0]), request.now), request.now)
-    tools.progress(1, 1, "planetary K index of GFZ")
-    found = replace(lay(slots, time), source=NAME)
-    if np.isnan(found.values).all():
-        raise DataError(
-            f"there is no K index between {time[0]}Z and {time[-1]}Z",
-            where=NAME,
-            remedy="It tells only what was observed; ask NOAA SWPC for the hours to come.",
-        )
-    told = tuple(f"K index of GFZ: {note}" for note in (*notes, *files.notes))
-    provenance = Provenance(
-        source=NAME,
-        title=entry.text("title"),
-        run=None,
-        fetched=min(files.fetched),
-        sha256=digest(files.contents),
-        credit=entry.text("credit"),
-        licence=entry.text("licence"),
-        quantities=(QUANTITY,),
+    return fetch_slots(
+        request,
+        tools,
+        lambda files, entry, time: _read(
+            entry, files, min(to_datetime(time[0]), request.now), request.now
+        ),
+        name=NAME,
+        label="K index of GFZ",
+        reach="It tells only what was observed; ask NOAA SWPC for the hours to come.",
     )
-    return Forecast(time, {QUANTITY: found}, (provenance,), told)
 
 
 def _read(entry: Entry, files: Polled, first: datetime, now: datetime) -> tuple[Slots, list[str]]:
     """The slots since two days before the first hour, and what went wrong with the JSON."""
     root, names = entry.text("root").rstrip("/"), entry.entry("files")
-    # Whole days, so that the next question is the same and finds the copy.
-    start = f"{first - _BACK:%Y-%m-%d}T00:00:00Z"
-    asked = fill(names.text("json"), names, start=start, end=f"{now:%Y-%m-%d}T23:59:59Z")
+    asked = _asked(names, first, now)
     ways: list[tuple[str, Expect, Callable[[bytes], Slots]]] = [
         (asked, "json", parse_json), (names.text("nowcast"), "text", parse_nowcast_text),
     ]  # fmt: skip
@@ -92,6 +67,21 @@ def _read(entry: Entry, files: Polled, first: datetime, now: datetime) -> tuple[
         else:
             return unfinished(slots, now), faults
     raise DataError("; ".join(dict.fromkeys(faults)), where=NAME, remedy="Try again later.")
+
+
+def _asked(names: Entry, first: datetime, now: datetime) -> str:
+    # Whole days, so that the next question is the same and finds the copy.
+    start = f"{first - _BACK:%Y-%m-%d}T00:00:00Z"
+    return fill(names.text("json"), names, start=start, end=f"{now:%Y-%m-%d}T23:59:59Z")
+
+
+def plan(request: Request, tools: Toolbox) -> Plan:
+    """One small file."""
+    entry = Entry(tools.endpoints, "").entry(NAME)
+    first = to_datetime(hours_axis(request.start, request.hours)[0])
+    path = _asked(entry.entry("files"), min(first, request.now), request.now)
+    url = f"{entry.text('root').rstrip('/')}/{path}"
+    return plan_polled(SOURCE, request, tools, [(url, entry.number("kb"))])
 
 
 def unfinished(slots: Slots, now: datetime) -> Slots:
@@ -163,57 +153,6 @@ def _begin(cells: list[str], line: str, hour: float) -> datetime:
         raise fault(f"the date of {line[:40]!r}") from error
 
 
-# ------------------------------------------------------------------------------- second opinion
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """The hour at which two K indices lie furthest apart; ``hours`` is how many both tell."""
-
-    own: float
-    other: float
-    at: datetime
-    hours: int
-
-    @property
-    def size(self) -> float:
-        """How far apart they lie."""
-        return abs(self.own - self.other)
-
-    @property
-    def worth_telling(self) -> bool:
-        """Whether they lie a whole unit or more apart; thirds are told to two or three digits."""
-        return self.size > WORTH_TELLING - 0.01
-
-    def note(self) -> str:
-        """The largest difference in a sentence."""
-        return (
-            f"K index: GFZ and NOAA differ by at most {self.size:.2f} in {self.hours} h "
-            f"({self.own:.2f} and {self.other:.2f} at {self.at:%d %b %H} UTC)"
-        )
-
-
-def compare(gfz: Forecast, swpc: Forecast) -> Difference | None:
-    """The largest difference in the hours that both tell, predictions left out; None: no such hour.
-
-    Of equal differences the latest counts.
-    """
-    own, other = gfz.get(QUANTITY), swpc.get(QUANTITY)
-    if own is None or other is None:
-        return None
-    common, here, there = np.intersect1d(gfz.time, swpc.time, return_indices=True)
-    predicted = np.zeros(there.shape, dtype=bool)
-    if other.origin is not None:
-        predicted = other.origin[there] == other.origins.index(KINDS[-1])
-    a, b = own.values[here].astype(float), other.values[there].astype(float)
-    apart = np.where(predicted, np.nan, np.abs(a - b))
-    if np.isnan(apart).all():
-        return None
-    at = apart.size - 1 - int(np.nanargmax(apart[::-1]))
-    hours = int((~np.isnan(apart)).sum())
-    return Difference(float(a[at]), float(b[at]), to_datetime(common[at]), hours)
-
-
 SOURCE = Source(
     name=NAME,
     title="GFZ planetary K index",
@@ -226,4 +165,5 @@ SOURCE = Source(
         "Matzka et al. 2021, doi 10.1029/2020SW002641."
     ),
     fetch=fetch,
+    plan=plan,
 )

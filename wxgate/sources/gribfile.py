@@ -28,6 +28,7 @@ from wxgate.sources.sitefields import (
     site_fields,
 )
 from wxgate.sources.wanted import read_wanted
+from wxgate.wholefile import read_whole
 
 NAME = "file"
 
@@ -86,7 +87,7 @@ def _read(file: Path | bytes) -> list[Message]:
     if isinstance(file, bytes):
         return read_messages(file, skip_strays=True)
     try:
-        return read_messages(file.read_bytes(), skip_strays=True)
+        return read_messages(read_whole(file), skip_strays=True)
     except OSError as error:
         raise DataError(
             f"the file cannot be read ({error.strerror})",

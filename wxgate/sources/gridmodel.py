@@ -18,10 +18,12 @@ from wxgate.forecast import Field, Forecast, Provenance, digest, hours_axis, to_
 from wxgate.grid import KM_PER_DEGREE, NEIGHBOUR_CELLS
 from wxgate.sources.base import Request, Source, Toolbox
 from wxgate.sources.crop import Crop, box_around
+from wxgate.sources.dialect import WGRIB2, Dialect
 from wxgate.sources.endpoints import Entry
+from wxgate.sources.hourly import run_at_or_before
 from wxgate.sources.kept import Kept
-from wxgate.sources.mirror import WGRIB2, Dialect, Mirror
-from wxgate.sources.modelrun import RunFetcher, Timetable
+from wxgate.sources.mirror import Mirror
+from wxgate.sources.modelrun import Fetched, RunFetcher, Timetable
 from wxgate.sources.place import Place, read_service
 from wxgate.sources.sampler import Sampler
 from wxgate.sources.sitefields import (
@@ -32,6 +34,7 @@ from wxgate.sources.sitefields import (
     read_site_rules,
     site_fields,
 )
+from wxgate.sources.sizes import Outstanding, Sizes, cropped
 from wxgate.sources.wanted import Wanted, read_wanted
 
 if TYPE_CHECKING:
@@ -56,7 +59,7 @@ def fetch_model(source: Source, request: Request, tools: Toolbox) -> Forecast:
     lies outside.
     """
     with GridModel(source, request, tools) as model:
-        found = model.fetcher().fetch(request.now, model.first, model.last)
+        found = model.fetch_newest()
         fields = site_fields(found.sampler, found.steps, model.time, model.rules, source.name)
         notes = (*found.notes, *notes_on(found.sampler, found.steps, request.wanted))
         return model.forecast(found.run, fields, (found.sampler,), notes)
@@ -77,6 +80,7 @@ class GridModel:
         self._stack, self._clients = ExitStack(), dict[str, "Client"]()
         self._gone: set[str] = set()
         self._mirrors: dict[tuple[str, ...], Mirror] = {}
+        self._lists: dict[str, tuple[Entry, tuple[Wanted, ...], tuple[Wanted, ...]]] = {}
 
     def __enter__(self) -> Self:
         return self
@@ -96,6 +100,12 @@ class GridModel:
     def last(self) -> datetime:
         """Its last instant."""
         return to_datetime(self.time[-1])
+
+    @property
+    def needed(self) -> datetime:
+        """The first instant that a run must have; it has those before as far as it reaches back."""
+        needed = self.request.needed
+        return self.first if needed is None else max(self.first, run_at_or_before(needed, 1))
 
     def has_product(self, name: str) -> bool:
         """Whether the endpoints list a product of this name, and something of it is asked for."""
@@ -133,6 +143,10 @@ class GridModel:
             progress or self.tools.progress, self._gone,
         )  # fmt: skip
 
+    def fetch_newest(self) -> Fetched:
+        """The newest run that holds what is needed; DataError when none can be had."""
+        return self.fetcher().fetch(self.request.now, self.first, self.last, self.needed)
+
     def sampler(self, run: datetime, wanted: Sequence[Wanted]) -> Sampler:
         """What takes the values of a run at the site; DataError when the run cannot be had."""
         return Sampler(
@@ -165,6 +179,41 @@ class GridModel:
         )
         told = tuple(f"{name}: {note}" for note in notes)
         return Forecast(self.time, fields, (provenance,), told, attributes or {})
+
+    # ----- plans
+
+    def places(self, product: str = "", member: Member | None = None) -> list[Place]:
+        """The places of a product, in the order in which they are asked."""
+        return self._places(self.part(product, member), self.wanted(product, member))
+
+    def outstanding(
+        self, place: Place, product: str, run: datetime, step: int, wanted: Sequence[Wanted]
+    ) -> Outstanding:
+        """What a step would still take from a place, told without asking it."""
+        if isinstance(place, Mirror):
+            return place.outstanding(run, step, wanted, Sizes.of(self.entry))
+        if isinstance(place, Crop):
+            kept = place.kept(run, step)
+            if kept is not None:
+                return Outstanding(kept=len(kept.content))
+            own, chosen, listed = self._listed(product)
+            every = [w for w in listed if w.exists_at(step)]
+            size = cropped(own, chosen, every, place.box, first=step == 0)
+            return Outstanding(1, size, exact=False)
+        raise TypeError(f"{place!r} tells nothing of its costs")
+
+    def _listed(self, product: str) -> tuple[Entry, tuple[Wanted, ...], tuple[Wanted, ...]]:
+        """A product's crop, what is wanted of it, and all that is listed for it."""
+        if product not in self._lists:
+            entry = self.part(product)
+            self._lists[product] = entry.entry("crop"), self.wanted(product), read_wanted(entry)
+        return self._lists[product]
+
+    def outstanding_once(self, place: Place, run: datetime) -> list[Outstanding]:
+        """What a place would be asked beside the steps; nothing as a rule."""
+        return []
+
+    # ----- places
 
     def _places(self, entry: Entry, wanted: Sequence[Wanted]) -> list[Place]:
         """The places in the order in which they are to be asked, one client a service."""
@@ -205,6 +254,12 @@ class GridModel:
             manners = read_service(self._endpoints, service)
             self._clients[service] = self._stack.enter_context(self.tools.client(manners))
         return self._clients[service]
+
+
+def service_of(entry: Entry, place: str) -> str:
+    """The name of the service that a place of a model's order belongs to."""
+    own = entry.entry("crop") if place == "crop" else entry.entry("mirrors").entry(place)
+    return own.text("service")
 
 
 def read_timetable(entry: Entry) -> Timetable:

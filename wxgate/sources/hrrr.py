@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from wxgate.errors import DataError
 from wxgate.forecast import Forecast
-from wxgate.sources.base import Request, Source, Toolbox
+from wxgate.sources.base import Plan, Request, Source, Toolbox
 from wxgate.sources.domain import check_domain, read_lambert
 from wxgate.sources.gridmodel import GridModel
 from wxgate.sources.modelrun import Fetched
+from wxgate.sources.plan import plan_model
 from wxgate.sources.quarters import with_quarters
 from wxgate.sources.sitefields import MOST_NEARBY, SHARE_NEARBY, notes_on, site_fields
 
@@ -23,9 +24,8 @@ def fetch_regional(source: Source, request: Request, tools: Toolbox) -> Forecast
     when no run can be had, or the site lies outside the model's domain.
     """
     with GridModel(source, request, tools) as model:
-        domain = read_lambert(model.entry.entry("domain"))
-        check_domain(domain, source.title, request.latitude, request.longitude)
-        found = model.fetcher().fetch(request.now, model.first, model.last)
+        check_covered(model)
+        found = model.fetch_newest()
         fields = site_fields(found.sampler, found.steps, model.time, model.rules, source.name)
         notes = [*found.notes, *notes_on(found.sampler, found.steps, request.wanted)]
         samplers = [found.sampler]
@@ -39,6 +39,13 @@ def fetch_regional(source: Source, request: Request, tools: Toolbox) -> Forecast
                 notes += [f"quarters of an hour: {note}" for note in quarters.notes]
                 samplers.append(quarters.sampler)
         return model.forecast(found.run, fields, samplers, notes)
+
+
+def check_covered(model: GridModel) -> None:
+    """DataError for a site outside the model's domain."""
+    domain = read_lambert(model.entry.entry("domain"))
+    request = model.request
+    check_domain(domain, model.source.title, request.latitude, request.longitude)
 
 
 def _fetch_quarters(model: GridModel, found: Fetched) -> Fetched:
@@ -56,6 +63,9 @@ def regional(name: str, title: str, *, resolution: str, runs: str) -> Source:
 
     def fetch(request: Request, tools: Toolbox) -> Forecast:
         return fetch_regional(source, request, tools)
+
+    def plan(request: Request, tools: Toolbox) -> Plan:
+        return plan_model(source, request, tools, check=check_covered)
 
     source = Source(
         name=name,
@@ -82,6 +92,7 @@ def regional(name: str, title: str, *, resolution: str, runs: str) -> Source:
             "modified by wxgate. NOAA does not endorse this tool."
         ),
         fetch=fetch,
+        plan=plan,
     )  # fmt: skip
     return source
 

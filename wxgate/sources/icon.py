@@ -17,12 +17,13 @@ from wxgate.forecast import Forecast, make_field
 from wxgate.grid import PointsGrid, UnlocatedGrid
 from wxgate.http import Client, NotThere
 from wxgate.quantities import Kind
-from wxgate.sources.base import Request, Source, Toolbox
+from wxgate.sources.base import Plan, Request, Source, Toolbox
 from wxgate.sources.endpoints import Entry
 from wxgate.sources.gridmodel import GridModel, Member
 from wxgate.sources.iconfiles import MODEL_LEVEL, IconFiles
-from wxgate.sources.iconmesh import Mesh, Meshes
+from wxgate.sources.iconmesh import GROUND, Mesh, Meshes
 from wxgate.sources.place import Place
+from wxgate.sources.plan import plan_model
 from wxgate.sources.sampler import Sampler
 from wxgate.sources.sitefields import (
     CEILING,
@@ -32,6 +33,7 @@ from wxgate.sources.sitefields import (
     notes_on,
     site_fields,
 )
+from wxgate.sources.sizes import Outstanding, Sizes
 from wxgate.sources.wanted import Wanted, read_wanted
 from wxgate.units import convert_array
 
@@ -57,7 +59,7 @@ def fetch_icon(source: Source, request: Request, tools: Toolbox) -> Forecast:
     """
     with IconModel(source, request, tools) as model:
         try:
-            found = model.fetcher().fetch(request.now, model.first, model.last)
+            found = model.fetch_newest()
         except DataError:
             if model.outside is not None:
                 raise model.outside from None
@@ -69,9 +71,19 @@ def fetch_icon(source: Source, request: Request, tools: Toolbox) -> Forecast:
             TERRAIN, np.asarray(mesh.ground), kind=Kind.CONSTANT, source=source.name
         )
         notes = [*found.notes, *notes_on(sampler, found.steps, request.wanted)]
-        if not mesh.heights and any(_on_model_levels(w) for w in model.wanted()):
+        if not mesh.heights and any(on_model_levels(w) for w in model.wanted()):
             notes.append("model levels are left out: their height above ground could not be told")
         return model.forecast(found.run, fields, (sampler,), notes)
+
+
+def plan_eu(request: Request, tools: Toolbox) -> Plan:
+    """See :func:`wxgate.sources.plan.plan_model`."""
+    return plan_model(EU, request, tools, IconModel)
+
+
+def plan_d2(request: Request, tools: Toolbox) -> Plan:
+    """See :func:`wxgate.sources.plan.plan_model`."""
+    return plan_model(D2, request, tools, IconModel)
 
 
 def _tell_no_ceiling(sampler: Sampler, none_from: float) -> None:
@@ -96,6 +108,7 @@ class IconModel(GridModel):
         super().__init__(source, request, tools)
         self._grids: dict[UnlocatedGrid, PointsGrid] = {}
         self._meshes: dict[str, tuple[IconFiles, Meshes]] = {}
+        self._meshes_kept: dict[datetime, Mesh | None] = {}
 
     @property
     def outside(self) -> DataError | None:
@@ -108,6 +121,45 @@ class IconModel(GridModel):
         if not any(w.quantity == CEILING for w in rows):
             return rows
         return rows + tuple(w for w in read_wanted(self.entry, frozenset({CLOUD})) if w not in rows)
+
+    def outstanding(
+        self, place: Place, product: str, run: datetime, step: int, wanted: Sequence[Wanted]
+    ) -> Outstanding:
+        """As for every model; levels near the ground are counted as expected until known."""
+        if not isinstance(place, IconFiles):
+            return super().outstanding(place, product, run, step, wanted)
+        mesh = self._mesh_kept(run)
+        rows = _with_levels(wanted, mesh) if mesh is not None else self._expected_levels(wanted)
+        return place.outstanding(run, step, list(rows), Sizes.of(self.entry))
+
+    def outstanding_once(self, place: Place, run: datetime) -> list[Outstanding]:
+        """The coordinates, the terrain and the half levels, unless they are kept."""
+        if self._mesh_kept(run) is not None or not isinstance(place, IconFiles) or place.is_local:
+            return []
+        sizes = Sizes.of(self.entry)
+        halves = self.entry.entry("model_levels").whole("count") + 1
+        names = (GROUND, "CLAT", "CLON", *("HHL",) * halves)
+        return [Outstanding(len(names), sum(map(sizes.named, names)), exact=False)]
+
+    def _mesh_kept(self, run: datetime) -> Mesh | None:
+        """The mesh where the cache holds it whole; for plans, which ask nobody."""
+        if run not in self._meshes_kept:
+            try:
+                mesh = self.mesh(run)
+                self._meshes_kept[run] = mesh if mesh.heights else None
+            except DataError:
+                self._meshes_kept[run] = None
+        return self._meshes_kept[run]
+
+    def _expected_levels(self, wanted: Sequence[Wanted]) -> Iterator[Wanted]:
+        levels = self.entry.entry("model_levels")
+        lowest, expected = levels.whole("lowest"), levels.whole("expected", 3)
+        for w in wanted:
+            if not on_model_levels(w):
+                yield w
+                continue
+            for k in range(expected):
+                yield replace(w, level=f"level {lowest - k}", surface_value=float(lowest - k))
 
     def mesh(self, run: datetime) -> Mesh:
         """The mesh of a run, from the first place that has it; DataError when none has."""
@@ -143,14 +195,15 @@ class IconModel(GridModel):
 
 def _with_levels(wanted: Sequence[Wanted], mesh: Mesh) -> Iterator[Wanted]:
     for w in wanted:
-        if not _on_model_levels(w):
+        if not on_model_levels(w):
             yield w
             continue
         for level, height in mesh.heights.items():
             yield replace(w, level=f"level {level}", surface_value=float(level), height=height)
 
 
-def _on_model_levels(wanted: Wanted) -> bool:
+def on_model_levels(wanted: Wanted) -> bool:
+    """Whether it stands on the model's own levels."""
     return MODEL_LEVEL in wanted.surface_types
 
 
@@ -175,6 +228,7 @@ EU = Source(
     licence=_LICENCE,
     credit=_CREDIT,
     fetch=fetch_eu,
+    plan=plan_eu,
 )
 
 D2 = Source(
@@ -186,4 +240,5 @@ D2 = Source(
     licence=_LICENCE,
     credit=_CREDIT,
     fetch=fetch_d2,
+    plan=plan_d2,
 )

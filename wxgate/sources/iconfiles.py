@@ -19,6 +19,7 @@ from wxgate.http import Body, Client, FetchError, NotThere, Request, WrongConten
 from wxgate.sources.endpoints import Entry, fill
 from wxgate.sources.kept import Kept
 from wxgate.sources.place import Answer, check_settled, gone, unpacks
+from wxgate.sources.sizes import Outstanding, Sizes
 from wxgate.sources.wanted import Wanted
 
 MODEL_LEVEL = 150  #: type of the surface "generalized vertical height", the levels of ICON
@@ -71,6 +72,33 @@ class IconFiles:
         for step in steps:
             asked = [w for w in wanted if self.takes(w) and w.exists_at(step)]
             yield step, self._step(run, step, asked)
+
+    @property
+    def is_local(self) -> bool:
+        """Whether it is a folder of this computer, which costs nothing."""
+        return self._local
+
+    def request_of(self, run: datetime, step: int) -> Request:
+        """The request for the listing of the runs, to see whether the server answers."""
+        listed = self._model.text("listed")
+        path = fill(self._model.text("listing"), self._model, param=listed)
+        return Request(f"{self._root}/{path}")
+
+    def outstanding(
+        self, run: datetime, step: int, wanted: Sequence[Wanted], sizes: Sizes
+    ) -> Outstanding:
+        """What a step would still take, told without asking."""
+        if self._local:
+            return Outstanding()
+        rows = {
+            self._url(w.element, _level(w), run, step): w
+            for w in wanted if self.takes(w) and w.exists_at(step)
+        }  # fmt: skip
+        kept = {url: self.kept.get(run, step, url) for url in rows}
+        absent = [w for url, w in rows.items() if kept[url] is None]
+        size = sum(sizes.message(w) for w in absent)
+        held = sum(len(entry.content) for entry in kept.values() if entry is not None)
+        return Outstanding(len(absent), size, held, exact=not absent)
 
     def read(
         self, parameter: str, level: str, runs: Iterable[datetime],
@@ -202,6 +230,15 @@ class IconFiles:
             except ValueError:
                 continue
         return frozenset(found) or None
+
+    @property
+    def client(self) -> Client:
+        """What the files are asked for with."""
+        return self._client
+
+    def address(self, parameter: str, run: datetime, step: int, level: str = "") -> str:
+        """Where the file of a parameter is, on a model level where one is named."""
+        return self._url(parameter, level, run, step)
 
     def _url(self, parameter: str, level: str, run: datetime, step: int) -> str:
         template = self._model.text("level_file" if level else "file")

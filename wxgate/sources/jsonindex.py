@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 from wxgate.errors import DataError
-from wxgate.sources.sidecar import Line
+from wxgate.sources.sidecar import Line, Lines
 from wxgate.sources.wanted import Wanted
 
 
@@ -22,26 +22,25 @@ def index_url(url: str) -> str:
     return url.rpartition(".")[0] + ".index"
 
 
-def parse_index(text: str, where: str = "") -> list[Line]:
+def parse_index(text: str, where: str = "") -> Lines:
     """The lines of an index, each with the bytes of one message.
 
     The level is ``sfc``, or ``pl 850`` where there is one; the window text is the step as it
     stands there. DataError when a line cannot be read or there is none.
     """
-    lines = [_line(n, row, where) for n, row in enumerate(text.splitlines(), 1) if row.strip()]
+    rows = enumerate(text.splitlines(), 1)
+    lines = Lines(_line(n, row, where) for n, row in rows if row.strip())
     if not lines:
         raise _fault("it is empty", where)
     return lines
 
 
-def find_in_index(lines: Sequence[Line], wanted: Wanted, step: int) -> Line | None:
+def find_in_index(lines: Lines, wanted: Wanted, step: int) -> Line | None:
     """The line of what is wanted, under its first name that the index has; None without one."""
-    told = (str(step), () if wanted.member is None else (str(wanted.member),))
+    member = () if wanted.member is None else (str(wanted.member),)
     for name in (wanted.element, *wanted.aliases):
-        for line in lines:
-            if (line.element, line.level) == (name, wanted.level) and told == (
-                line.window_text, line.extra,
-            ):  # fmt: skip
+        for line in lines.named(name, wanted.level, member):
+            if line.window_text == str(step):
                 return line
     return None
 

@@ -20,9 +20,10 @@ from wxgate.errors import CacheError, DataError
 from wxgate.forecast import Field, Forecast, hours_axis, make_field
 from wxgate.http import Body, Refused, Validators
 from wxgate.quantities import quantity
-from wxgate.sources.base import Request, Source, Toolbox
+from wxgate.sources.base import Plan, Request, Source, Toolbox
 from wxgate.sources.endpoints import Entry
 from wxgate.sources.place import read_service
+from wxgate.sources.plan import plan_polled
 from wxgate.sources.pointjson import (
     Answer,
     Array,
@@ -83,6 +84,15 @@ def fetch(request: Request, tools: Toolbox) -> Forecast:
     if any(body.status == 203 for body in files.answers):
         files.notes.append("the service says that this product is a beta or will be withdrawn")
     return forecast_of(NAME, entry, request, time, answer, files)
+
+
+def plan(request: Request, tools: Toolbox) -> Plan:
+    """One file, unless the one that is kept holds still; DataError without a contact."""
+    entry = Entry(tools.endpoints, "").entry(NAME)
+    _check_contact(tools.endpoints.get("contact"))
+    url = _address(entry, request)
+    fresh_for = _Expiry(tools.cache, url, request.now).fresh_for()
+    return plan_polled(SOURCE, request, tools, [(url, entry.number("kb"))], fresh_for=fresh_for)
 
 
 def read_answer(found: Mapping[str, Any], hours: Hours) -> Answer:
@@ -219,4 +229,5 @@ SOURCE = Source(
     licence="CC BY 4.0 and NLOD 2.0; a contact must be configured",
     credit="Based on data from MET Norway (https://www.met.no), modified by wxgate.",
     fetch=fetch,
+    plan=plan,
 )

@@ -8,51 +8,39 @@ is held to be without this step.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
 
 from wxgate.cache import Entry
 from wxgate.errors import DataError
-from wxgate.grib import Message, message_length, read_messages
+from wxgate.grib import Message, read_messages
 from wxgate.http import Body, Client, FetchError, RangeBeyondEnd, Request
 from wxgate.sources import endpoints
+from wxgate.sources.dialect import Dialect
 from wxgate.sources.domain import read_shape
 from wxgate.sources.kept import Kept
 from wxgate.sources.place import NOT_KEPT, Answer, check_settled, fill_run, host_of, unpacks
-from wxgate.sources.sidecar import Line, Span, merge, parse_sidecar
+from wxgate.sources.sidecar import Line, Lines, StaleSidecarError, merge, split_span
+from wxgate.sources.sizes import Outstanding, Sizes, distinct
 from wxgate.sources.wanted import Wanted
 
 _SIDECARS_AT_ONCE = 8
 #: A span of wanted messages; the whole block of heights of the GFS has 16 million bytes.
 _MOST_SPAN_BYTES = 200_000_000
-
-
-class StaleSidecarError(DataError):
-    """The bytes at the place that the sidecar names are not what it says."""
+#: The index of a whole ensemble has two million.
+_MOST_SIDECAR_BYTES = 16_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Sidecar:
     """A sidecar that was read, and the address of the file that it belongs to."""
 
-    lines: tuple[Line, ...]
+    lines: Lines
     version: str  #: tells this upload from another
     url: str
-
-
-@dataclass(frozen=True, slots=True)
-class Dialect:
-    """What the sidecars of a producer are called, and how they are read and searched.
-
-    ``parts`` gives what file names hold of a run beside its date, hour and step.
-    """
-
-    url: Callable[[str], str]
-    parse: Callable[[str, str], list[Line]]
-    find: Callable[[Sequence[Line], Wanted, int], Line | None]
-    parts: Callable[[datetime], Mapping[str, str]] = lambda run: {}
 
 
 class Mirror:
@@ -95,6 +83,61 @@ class Mirror:
             for step in batch:
                 asked = [w for w in wanted if self.takes(w) and w.exists_at(step)]
                 yield step, self._step(run, step, asked, sidecars[step])
+
+    def request_of(self, run: datetime, step: int) -> Request:
+        """The request for the sidecar of a step, to see whether the mirror answers."""
+        return Request(self._dialect.url(self._url(self._files[0], run, step)), expect="text")
+
+    def sidecar(self, run: datetime, step: int) -> Sidecar:
+        """The sidecar of a step; DataError when it is not had or cannot be read."""
+        found = self._sidecars(run, [step])[step]
+        if isinstance(found, DataError):
+            raise found
+        return found
+
+    def unlisted(self, sidecar: Sidecar, step: int, wanted: Sequence[Wanted]) -> list[Wanted]:
+        """What of the wanted a step should have and its sidecar does not list."""
+        asked = [w for w in wanted if w.exists_at(step) and not w.optional]
+        return [w for w in asked if self._dialect.find(sidecar.lines, w, step) is None]
+
+    def outstanding(
+        self, run: datetime, step: int, wanted: Sequence[Wanted], sizes: Sizes
+    ) -> Outstanding:
+        """What a step would still take, without asking: exact where its sidecar is kept."""
+        asked = [w for w in wanted if self.takes(w) and w.exists_at(step)]
+        if self._local or not asked:
+            return Outstanding()
+        for template in self._files:
+            url = self._url(template, run, step)
+            kept = self._kept.get(run, step, _label(url))
+            if kept is None:
+                continue
+            with suppress(DataError):
+                sidecar = self._parse(kept.content, url, run)
+                return self._left_of(run, step, asked, sidecar, sizes)
+        found = distinct(asked)
+        size = sizes.sidecar + sum(sizes.message(w) for w in found)
+        return Outstanding(1 + len(found), size, exact=False)
+
+    def _left_of(
+        self, run: datetime, step: int, wanted: Sequence[Wanted], sidecar: Sidecar, sizes: Sizes
+    ) -> Outstanding:
+        picked = {w: line for w in wanted if (line := self._dialect.find(sidecar.lines, w, step))}
+        lines = {line.start: line for line in picked.values()}
+        entries = {
+            start: self._kept.get(run, step, f"{line.label}@{sidecar.version}")
+            for start, line in lines.items()
+        }
+        spans = merge([line for start, line in lines.items() if entries[start] is None], self._gap)
+        # The last message of a file has no successor to tell its length.
+        about = {line.start: sizes.message(w) for w, line in picked.items() if line.end is None}
+        size = sum(
+            (max(about) + about[max(about)] - 1 if span.end is None else span.end) - span.start + 1
+            for span in spans
+        )
+        kept = sum(len(entry.content) for entry in entries.values() if entry is not None)
+        exact = all(span.end is not None for span in spans)
+        return Outstanding(1 + len(spans), size, kept, exact=exact)  # 1: is the sidecar unchanged?
 
     def _step(
         self, run: datetime, step: int, wanted: Sequence[Wanted], sidecar: Sidecar | DataError
@@ -147,6 +190,7 @@ class Mirror:
             Request(
                 self._dialect.url(url),
                 expect="text",
+                max_bytes=_MOST_SIDECAR_BYTES,
                 validators=None if entry is None else entry.validators,
             )
             for url, entry in ((url, kept[step]) for step, url in urls.items())
@@ -172,7 +216,7 @@ class Mirror:
         lines = self._dialect.parse(content.decode("ascii", "replace"), url)
         if any(line.run != run for line in lines):
             raise StaleSidecarError("the sidecar is of another run", where=url)
-        return Sidecar(tuple(lines), hashlib.sha256(content).hexdigest()[:12], url)
+        return Sidecar(lines, hashlib.sha256(content).hexdigest()[:12], url)
 
     def _check_settled(self, body: Body) -> None:
         if not self._local:
@@ -246,39 +290,6 @@ class Mirror:
 
 def _label(url: str) -> str:
     return f"sidecar:{url}"
-
-
-def find_line(lines: Sequence[Line], wanted: Wanted, step: int) -> Line | None:
-    """The first line that names what is wanted, exactly; None when there is none."""
-    sought = wanted.element, wanted.level, wanted.behind
-    start, end = wanted.window_start(step), wanted.end_min(step)
-    for line in lines:
-        if (line.element, line.level, line.extra) != sought:
-            continue
-        window = line.window
-        if window is None or (window.statistic, window.end_min) != (wanted.statistic, end):
-            continue
-        if wanted.statistic is None or start is None or window.start_min == start * 60:
-            return line
-    return None
-
-
-#: The sidecars of NCEP's files.
-WGRIB2 = Dialect(lambda url: f"{url}.idx", parse_sidecar, find_line)
-
-
-def split_span(span: Span, content: bytes, where: str) -> Iterator[tuple[Line, bytes]]:
-    """Each line's message out of a span's bytes; StaleSidecarError when it is not there."""
-    for line in {line.start: line for line in span.lines}.values():
-        at = line.start - span.start
-        try:
-            length = message_length(content, at)
-        except DataError as error:
-            what = f"where {line.label} should be: {error.what}"
-            raise StaleSidecarError(what, where=where) from error
-        if line.end is not None and line.end - line.start + 1 != length:
-            raise StaleSidecarError(f"{line.label} has another length than is said", where=where)
-        yield line, content[at : at + length]
 
 
 def _read(content: bytes, where: str) -> list[Message]:

@@ -27,7 +27,10 @@ class Timetable:
     of_hour: Mapping[int, tuple[tuple[int, int], ...]] = field(default_factory=dict)
 
     def runs(self, now: datetime, first: datetime, last: datetime) -> list[datetime]:
-        """Runs worth asking for, those that reach the last hour first, then newest first."""
+        """Runs worth asking for, those that reach the last hour first, then newest first.
+
+        All begin at or before ``first``.
+        """
         runs = runs_to_try(
             now,
             first,
@@ -38,10 +41,10 @@ class Timetable:
         return sorted(runs, key=lambda run: min(self._end(run), last), reverse=True)
 
     def steps(self, run: datetime, first: datetime, last: datetime) -> list[int]:
-        """The steps around the hours from ``first`` to ``last``."""
+        """The steps around the hours from ``first`` (or the run's begin) to ``last``."""
         ends = ((when - run).total_seconds() / 3600 for when in (first, last))
         begin, end = (int(hours) for hours in ends)
-        return steps_of_schedule(self._schedule(run), begin, end)
+        return steps_of_schedule(self._schedule(run), max(begin, 0), end)
 
     def _schedule(self, run: datetime) -> tuple[tuple[int, int], ...]:
         return self.of_hour.get(run.hour, self.schedule)
@@ -81,13 +84,16 @@ class RunFetcher:
         self._timetable, self._make_sampler, self._progress = timetable, make_sampler, progress
         self._faults: list[tuple[str, DataError]] = []  #: the place, and what went wrong there
 
-    def fetch(self, now: datetime, first: datetime, last: datetime) -> Fetched:
+    def fetch(
+        self, now: datetime, first: datetime, last: datetime, needed: datetime | None = None
+    ) -> Fetched:
         """The run; steps that no place has stay out of it. DataError when there is no run.
 
+        It begins at or before ``needed`` (None: ``first``).
         A run whose last step lacks something that is wanted (an upload under way, or a field that
         the model gives no more) is only taken when no run within the time is whole.
         """
-        runs = self._timetable.runs(now, first, last)
+        runs = self._timetable.runs(now, first if needed is None else needed, last)
         for whole in (True, False):
             for run in runs:
                 steps = self._timetable.steps(run, first, last)
@@ -167,7 +173,10 @@ class RunFetcher:
         by_place: dict[str, dict[str, None]] = {}
         for name, error in self._faults:
             by_place.setdefault(name, {})[error.what.rstrip(". ")] = None
-        return "; ".join(f"{name}: {', '.join(whats)}" for name, whats in by_place.items())
+        by_fault: dict[str, list[str]] = {}
+        for name, whats in by_place.items():
+            by_fault.setdefault(", ".join(whats), []).append(name)
+        return "; ".join(f"{', '.join(names)}: {told}" for told, names in by_fault.items())
 
     def _remedy(self) -> str:
         """The remedy of the faults where they have but one, else the general one."""

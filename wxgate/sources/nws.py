@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from contextlib import suppress
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
@@ -25,16 +25,23 @@ from wxgate.errors import DataError
 from wxgate.forecast import HOUR, Field, Forecast, hours_axis, make_field, to_datetime64
 from wxgate.http import NotThere
 from wxgate.quantities import quantity
-from wxgate.sources.base import Request, Source, Toolbox
+from wxgate.sources.base import Plan, Request, Source, Toolbox
 from wxgate.sources.endpoints import Entry
+from wxgate.sources.nwscell import (
+    NAME,
+    Cell,
+    cell_of,
+    grid_address,
+    points_address,
+    read_cell,
+)
 from wxgate.sources.place import read_service
+from wxgate.sources.plan import kept_copy, plan_polled
 from wxgate.sources.pointjson import (
     Answer,
     Array,
     Hours,
     constant,
-    coordinate,
-    east,
     fault,
     forecast_of,
     member,
@@ -47,8 +54,6 @@ from wxgate.sources.pointjson import (
     wind_fields,
 )
 from wxgate.sources.polled import Polled
-
-NAME = "nws"
 
 #: The layer of each quantity at the instant; wind, rain and weather are told apart.
 LAYERS = {
@@ -72,15 +77,6 @@ FALLING = {
 _DURATION = re.compile(r"P(?:(\d+)W)?(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+)S)?)?", re.ASCII)
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """A cell of an office's grid."""
-
-    office: str
-    x: int
-    y: int
-
-
 def fetch(request: Request, tools: Toolbox) -> Forecast:
     """The forecast of the cell that holds the site, with the office's update as its run.
 
@@ -96,12 +92,27 @@ def fetch(request: Request, tools: Toolbox) -> Forecast:
 
         def cell(days: float) -> Cell:
             points = Polled(NAME, request.now, timedelta(days=days), tools, to_points)
-            return _cell(entry, request, points)
+            return cell_of(entry, request, points)
 
         found = _grid(entry, files, cell, entry.number("point_days"))
     tools.progress(2, 2, "National Weather Service")
     time = hours_axis(request.start, request.hours)
     return forecast_of(NAME, entry, request, time, read_answer(found, Hours(time)), files)
+
+
+def plan(request: Request, tools: Toolbox) -> Plan:
+    """The cell, and the look-up of which cell it is where that is not kept."""
+    entry = Entry(tools.endpoints, "").entry(NAME)
+    points = points_address(entry, request)
+    days = timedelta(days=entry.number("point_days"))
+    copy = kept_copy(NAME, points, tools)
+    files = [("", entry.number("kb"))]
+    if copy is not None and request.now - copy.fetched < days:
+        with suppress(DataError):
+            files = [(grid_address(entry, read_cell(copy.content)), entry.number("kb"))]
+    else:
+        files.append((points, entry.number("point_kb")))
+    return plan_polled(SOURCE, request, tools, files)
 
 
 def read_answer(found: Mapping[str, Any], hours: Hours) -> Answer:
@@ -206,40 +217,15 @@ def _grid(
     entry: Entry, files: Polled, cell: Callable[[float], Cell], point_days: float
 ) -> Mapping[str, Any]:
     """The answer of the cell; once more by a fresh look-up when the cell is no longer there."""
-    root = entry.text("root").rstrip("/")
     known = cell(point_days)
     read = _NeverOlder()
     try:
-        return files.read(f"{root}/gridpoints/{known.office}/{known.x},{known.y}", "json", read)
+        return files.read(grid_address(entry, known), "json", read)
     except NotThere:
         now = cell(0.0)
         if now == known:
             raise
-    return files.read(f"{root}/gridpoints/{now.office}/{now.x},{now.y}", "json", _NeverOlder())
-
-
-def _cell(entry: Entry, request: Request, files: Polled) -> Cell:
-    where = f"{coordinate(request.latitude)},{coordinate(east(request.longitude))}"
-    url = f"{entry.text('root').rstrip('/')}/points/{where}"
-    try:
-        return files.read(url, "json", _read_cell)
-    except NotThere as error:
-        if error.status != 404:
-            raise
-        raise DataError(
-            "the place lies outside what the US National Weather Service covers", where=NAME,
-            remedy="Use another source.",
-        ) from error  # fmt: skip
-
-
-def _read_cell(content: bytes) -> Cell:
-    about = needed(read_object(content), dict, "properties")
-    office, x, y = about.get("gridId"), about.get("gridX"), about.get("gridY")
-    if not (isinstance(office, str) and re.fullmatch(r"[A-Z]{3}", office, re.ASCII)):
-        raise fault(f"the office {str(office)[:20]!r}")
-    if type(x) is not int or type(y) is not int:
-        raise fault(f"the cell {str(x)[:20]}, {str(y)[:20]}")
-    return Cell(office, x, y)
+    return files.read(grid_address(entry, now), "json", _NeverOlder())
 
 
 class _NeverOlder:
@@ -286,4 +272,5 @@ SOURCE = Source(
         "modified by wxgate. NOAA does not endorse this tool."
     ),
     fetch=fetch,
+    plan=plan,
 )  # fmt: skip

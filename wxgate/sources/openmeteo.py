@@ -18,9 +18,10 @@ import numpy as np
 from wxgate.errors import DataError
 from wxgate.forecast import Field, Forecast, hours_axis, make_field, to_datetime
 from wxgate.quantities import Kind, quantity
-from wxgate.sources.base import Request, Source, Toolbox
+from wxgate.sources.base import Plan, Request, Source, Toolbox
 from wxgate.sources.endpoints import Entry
 from wxgate.sources.place import read_service
+from wxgate.sources.plan import plan_polled
 from wxgate.sources.pointjson import (
     Answer,
     Array,
@@ -71,13 +72,7 @@ def fetch(request: Request, tools: Toolbox) -> Forecast:
     """The blend for the point. DataError unless the use is declared as non-commercial."""
     endpoints = Entry(tools.endpoints, "")
     entry = endpoints.entry(NAME)
-    if not entry.flag("noncommercial"):
-        raise DataError(
-            "Open-Meteo is free for non-commercial use only, and this use is not declared as that:"
-            " it was not asked",
-            where=NAME,
-            remedy="If it is, write noncommercial: true below openmeteo: in your endpoints.yaml.",
-        )
+    _check_use(entry)
     poll = timedelta(seconds=entry.number("poll_s"))
     time = hours_axis(request.start, request.hours)
     tools.progress(0, 1, "Open-Meteo")
@@ -90,6 +85,27 @@ def fetch(request: Request, tools: Toolbox) -> Forecast:
         found, Hours(time), heights=_heights(entry), clearest=entry.number("clearest_m"), run=run
     )
     return forecast_of(NAME, entry, request, time, answer, files)
+
+
+def plan(request: Request, tools: Toolbox) -> Plan:
+    """One file for the point, and a small one for each model's run; DataError as for a fetch."""
+    entry = Entry(tools.endpoints, "").entry(NAME)
+    _check_use(entry)
+    url = _address(entry, request, hours_axis(request.start, request.hours))
+    runs = [
+        (_run_address(entry, model), entry.number("run_kb")) for model in entry.texts("runs_of")
+    ]
+    return plan_polled(SOURCE, request, tools, [(url, entry.number("kb")), *runs])
+
+
+def _check_use(entry: Entry) -> None:
+    if not entry.flag("noncommercial"):
+        raise DataError(
+            "Open-Meteo is free for non-commercial use only, and this use is not declared as that:"
+            " it was not asked",
+            where=NAME,
+            remedy="If it is, write noncommercial: true below openmeteo: in your endpoints.yaml.",
+        )
 
 
 def read_answer(
@@ -194,15 +210,18 @@ def _heights(entry: Entry) -> tuple[int, ...]:
 
 def _oldest_run(entry: Entry, files: Polled) -> datetime | None:
     """The oldest newest run of the models named; None, and a note, when one cannot be told."""
-    root = entry.text("root").rstrip("/")
     runs = []
     for model in entry.texts("runs_of"):
         try:
-            runs.append(files.read(f"{root}/data/{model}/static/meta.json", "json", _read_run))
+            runs.append(files.read(_run_address(entry, model), "json", _read_run))
         except DataError as error:
             files.notes.append(f"the run of {model} could not be told ({error.what})")
             return None
     return min(runs, default=None)
+
+
+def _run_address(entry: Entry, model: str) -> str:
+    return f"{entry.text('root').rstrip('/')}/data/{model}/static/meta.json"
 
 
 def _read_run(content: bytes) -> datetime:
@@ -225,4 +244,5 @@ SOURCE = Source(
     licence="CC BY 4.0; the free service is for non-commercial use",
     credit="Weather data by Open-Meteo.com (https://open-meteo.com/), modified by wxgate.",
     fetch=fetch,
+    plan=plan,
 )  # fmt: skip

@@ -10,7 +10,17 @@ from urllib.parse import urlsplit
 
 from wxgate.errors import DataError
 from wxgate.grib import Message
-from wxgate.http import Body, NotThere, RangeIgnored, Refused, Service, Throttled, Unreachable
+from wxgate.http import (
+    Body,
+    NotThere,
+    RangeIgnored,
+    Refused,
+    Request,
+    Service,
+    Throttled,
+    TooLarge,
+    Unreachable,
+)
 from wxgate.sources.endpoints import Entry, fill
 from wxgate.sources.wanted import Wanted
 
@@ -34,6 +44,9 @@ class Place(Protocol):
     def takes(self, wanted: Wanted) -> bool:
         """Whether it is asked for such a message."""
 
+    def request_of(self, run: datetime, step: int) -> Request:
+        """A light request that shows whether the place answers, and has the run."""
+
     def fetch(
         self, run: datetime, steps: Sequence[int], wanted: Sequence[Wanted]
     ) -> Iterator[tuple[int, Answer]]:
@@ -49,8 +62,8 @@ def host_of(url: str) -> str:
 
 
 def gone(error: DataError) -> bool:
-    """Whether a place is to be left alone: it refuses, throttles, is silent or knows no ranges."""
-    return isinstance(error, Refused | Throttled | Unreachable | RangeIgnored)
+    """Whether a place is to be left alone: refusing, throttling, silent, endless or rangeless."""
+    return isinstance(error, Refused | Throttled | Unreachable | RangeIgnored | TooLarge)
 
 
 def unpacks(message: Message) -> bool:

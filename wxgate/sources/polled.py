@@ -101,8 +101,15 @@ class Polled:
         return said
 
     def _key(self, url: str) -> Key:
-        # The whole address is in the key: the file of another root is another file.
-        return Key(self._source, "latest", url.rsplit("/", 1)[-1], url)
+        return key_of(self._source, url)
+
+
+def key_of(source: str, url: str) -> Key:
+    """Under what the copy of a file is kept.
+
+    The whole address is in the key: the file of another root is another file.
+    """
+    return Key(source, "latest", url.rsplit("/", 1)[-1], url)
 
 
 def told_age(age: timedelta) -> str:

@@ -27,21 +27,22 @@ ENSEMBLES: Mapping[str, tuple[str, str]] = {
     "gefs": ("gefs", "SOURCE"),
     "ecmwf-ens": ("ecmwf_ens", "SOURCE"),
 }
+#: What a brief can be asked to grade.
+FORECASTS: Mapping[str, tuple[str, str]] = {**MODELS, **ENSEMBLES}
 INDICES: Mapping[str, tuple[str, str]] = {
     "swpc": ("swpc", "SOURCE"),
     "gfz": ("gfz", "SOURCE"),
 }
 
 
-def source(name: str, table: Mapping[str, tuple[str, str]] = MODELS) -> Source:
+def source(name: str, table: Mapping[str, tuple[str, str]] = FORECASTS) -> Source:
     """The description of a source; UsageError names the nearest when there is none."""
     if name not in table:
         near = difflib.get_close_matches(name, table, n=1)
         hint = f"Did you mean {near[0]!r}? " if near else ""
-        what = (
-            "gives members, which a brief does not grade" if name in ENSEMBLES else "is not known"
+        raise UsageError(
+            f"the source {name!r} is not known", remedy=f"{hint}Known: {', '.join(table)}."
         )
-        raise UsageError(f"the source {name!r} {what}", remedy=f"{hint}Known: {', '.join(table)}.")
     module, description = table[name]
     found = getattr(importlib.import_module(f"wxgate.sources.{module}"), description)
     if not isinstance(found, Source):

@@ -8,17 +8,23 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from itertools import pairwise
 
 from wxgate.errors import DataError
+from wxgate.grib import message_length
 
 _MINUTES = {"min": 1, "hour": 60, "day": 1440}
 _STATISTICS = {"ave": 0, "acc": 1, "max": 2, "min": 3}
 _RUN = re.compile(r"d=(\d{4})(\d\d)(\d\d)(\d\d)(\d\d)?(?:\d\d)?", re.ASCII)
 _WINDOW = re.compile(r"(?:(\d+)-)?(\d+) (min|hour|day) (?:(ave|acc|max|min) )?fcst", re.ASCII)
+
+
+class StaleSidecarError(DataError):
+    """The bytes at the place that the sidecar names are not what it says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +60,21 @@ class Line:
         return ":".join((self.element, self.level, self.window_text, *self.extra))
 
 
+class Lines(tuple[Line, ...]):
+    """The lines of one sidecar in order, found by name without a walk through all of them."""
+
+    @cached_property
+    def _by_name(self) -> Mapping[tuple[str, str, tuple[str, ...]], Sequence[Line]]:
+        found: dict[tuple[str, str, tuple[str, ...]], list[Line]] = {}
+        for line in self:
+            found.setdefault((line.element, line.level, line.extra), []).append(line)
+        return found
+
+    def named(self, element: str, level: str, extra: tuple[str, ...]) -> Sequence[Line]:
+        """The lines of an element at a level, and of a member, in order."""
+        return self._by_name.get((element, level, extra), ())
+
+
 @dataclass(frozen=True, slots=True)
 class Span:
     """Bytes to fetch in one go, both ends included (end None: to the end of the file)."""
@@ -63,7 +84,7 @@ class Span:
     lines: tuple[Line, ...]
 
 
-def parse_sidecar(text: str, where: str = "") -> list[Line]:
+def parse_sidecar(text: str, where: str = "") -> Lines:
     """The lines of a sidecar in order; lines that share a first byte share a message.
 
     DataError when a line cannot be read, first bytes fall, or there is no line.
@@ -83,7 +104,7 @@ def parse_sidecar(text: str, where: str = "") -> list[Line]:
         end = None if following is None else following - 1
         behind = tuple(part for part in extra if part)
         lines.append(Line(number, starts[n], end, _run(run, where), element, level, window, behind))
-    return lines[::-1]
+    return Lines(lines[::-1])
 
 
 def parse_window(text: str) -> Window | None:
@@ -132,3 +153,17 @@ def _fault(what: str, where: str) -> DataError:
     return DataError(
         f"the sidecar cannot be used: {what}", where=where, remedy="Try another mirror, or later."
     )
+
+
+def split_span(span: Span, content: bytes, where: str) -> Iterator[tuple[Line, bytes]]:
+    """Each line's message out of a span's bytes; StaleSidecarError when it is not there."""
+    for line in {line.start: line for line in span.lines}.values():
+        at = line.start - span.start
+        try:
+            length = message_length(content, at)
+        except DataError as error:
+            what = f"where {line.label} should be: {error.what}"
+            raise StaleSidecarError(what, where=where) from error
+        if line.end is not None and line.end - line.start + 1 != length:
+            raise StaleSidecarError(f"{line.label} has another length than is said", where=where)
+        yield line, content[at : at + length]

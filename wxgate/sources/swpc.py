@@ -6,31 +6,22 @@ the one-minute estimate; when it cannot be had, the three-day text stands in.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import datetime, timedelta
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
 from wxgate.errors import DataError
-from wxgate.forecast import (
-    HOUR,
-    Field,
-    Forecast,
-    Provenance,
-    digest,
-    hours_axis,
-    make_field,
-    to_datetime64,
-)
+from wxgate.forecast import Forecast, to_datetime64
 from wxgate.http import Expect
-from wxgate.quantities import Kind
-from wxgate.sources.base import Request, Source, Toolbox
+from wxgate.sources.base import Plan, Request, Source, Toolbox
 from wxgate.sources.endpoints import Entry
-from wxgate.sources.place import gone, read_service
+from wxgate.sources.kslots import QUANTITY, Slots, Times, fetch_slots, lay
+from wxgate.sources.place import gone
+from wxgate.sources.plan import plan_polled
 from wxgate.sources.polled import Polled, told_age
 from wxgate.sources.swpc_formats import (
-    KINDS,
     SLOT,
     Slot,
     merged,
@@ -40,9 +31,7 @@ from wxgate.sources.swpc_formats import (
     parse_three_day_text,
 )
 
-NAME, QUANTITY = "swpc", "planetary_k_index"
-Times = np.ndarray[Any, np.dtype[np.datetime64]]
-Slots = tuple[Slot, ...]
+NAME = "swpc"
 T = TypeVar("T")
 
 
@@ -52,52 +41,21 @@ def fetch(request: Request, tools: Toolbox) -> Forecast:
     ``origin`` tells observed, estimated and predicted values apart. A forecast that is old is
     given with a note. DataError when no value for these hours could be had.
     """
-    time = hours_axis(request.start, request.hours)
-    if not request.wants(QUANTITY):
-        return Forecast(time, {})
-    endpoints = Entry(tools.endpoints, "")
-    entry = endpoints.entry(NAME)
-    poll = timedelta(seconds=entry.number("poll_s"))
-    tools.progress(0, 1, "planetary K index")
-    with tools.client(read_service(endpoints, entry.text("service"))) as client:
-        files = Polled(NAME, request.now, poll, tools, client)
-        slots, notes = _Reading(files, entry, request.now, time).slots()
-    tools.progress(1, 1, "planetary K index")
-    found = lay(slots, time)
-    if np.isnan(found.values).all():
-        raise DataError(
-            f"there is no K index between {time[0]}Z and {time[-1]}Z",
-            where=NAME,
-            remedy="It reaches a week back and three days ahead; ask for hours within that.",
-        )
-    provenance = Provenance(
-        source=NAME,
-        title=entry.text("title"),
-        run=None,
-        fetched=min(files.fetched),
-        sha256=digest(files.contents),
-        credit=entry.text("credit"),
-        licence=entry.text("licence"),
-        quantities=(QUANTITY,),
+    return fetch_slots(
+        request,
+        tools,
+        lambda files, entry, time: _Reading(files, entry, request.now, time).slots(),
+        name=NAME,
+        label="K index",
+        reach="It reaches a week back and three days ahead; ask for hours within that.",
     )
-    return Forecast(time, {QUANTITY: found}, (provenance,), tuple(dict.fromkeys(notes)))
 
 
-def lay(slots: Iterable[Slot], time: Times) -> Field:
-    """Each slot on every hour that it overlaps; hours without a slot are NaN.
-
-    Where two overlap the same hour the larger value counts, with its origin.
-    """
-    values = np.full(time.shape, np.nan)
-    origin = np.zeros(time.shape, dtype=np.uint8)
-    for slot in slots:
-        start, end = to_datetime64(slot.start), to_datetime64(slot.end)
-        over = (time < end) & (time + HOUR > start) & ~(values >= slot.kp)
-        values[over] = slot.kp
-        origin[over] = KINDS.index(slot.kind)
-    return make_field(
-        QUANTITY, values, kind=Kind.MAXIMUM, source=NAME, origin=origin, origins=KINDS
-    )
+def plan(request: Request, tools: Toolbox) -> Plan:
+    """The forecast file; the others are asked only for what it lacks."""
+    entry = Entry(tools.endpoints, "").entry(NAME)
+    url = f"{entry.text('root').rstrip('/')}/{entry.entry('files').text('forecast')}"
+    return plan_polled(SOURCE, request, tools, [(url, entry.number("kb"))])
 
 
 class _Reading:
@@ -122,8 +80,7 @@ class _Reading:
         if not slots:
             remedy = "Try again later, with a network."
             raise DataError("; ".join(faults), where=NAME, remedy=remedy)
-        told = (*faults, *self._told, *self._files.notes)
-        return slots, [f"K index: {one}" for one in told]
+        return slots, [*faults, *self._told]
 
     def _forecast(self) -> Slots:
         """The slots of the forecast file, which is as old as its last observed slot."""
@@ -196,4 +153,5 @@ SOURCE = Source(
     licence="US government work, public domain",
     credit="Planetary K index of the NOAA Space Weather Prediction Center.",
     fetch=fetch,
+    plan=plan,
 )

@@ -1,0 +1,67 @@
+"""``--units`` and ``--clock``, and where they come from when they are not given."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wxgate import places
+from wxgate.errors import ProfileError
+from wxgate.wholefile import read_whole
+
+if TYPE_CHECKING:
+    from wxgate.report.display import Display
+
+UnitsOption = Annotated[
+    str | None,
+    typer.Option(
+        "--units",
+        help="Units on screen: metric (m/s, m, °C, mm), kmh (metric, wind in km/h), knots (kt, ft,"
+        " °C), mph (mph, ft, °F, mi, in). Or write them in display.yaml in your configuration"
+        " folder.",
+        show_default=False,
+    ),
+]
+ClockOption = Annotated[
+    str | None,
+    typer.Option("--clock", help="A clock of 12 or 24 hours.", show_default=False),
+]
+
+
+def display_of(units: str | None = None, clock: str | None = None) -> Display:
+    """Units and clock: of the options, else of display.yaml, else of the locale, else metric, 24 h.
+
+    UsageError for an option that is not known; ProfileError with every fault of the file.
+    """
+    from wxgate.report.display import make_display
+
+    own = _own()
+    return make_display(units or own.get("units"), clock or own.get("clock"), os.environ)
+
+
+def _own() -> dict[str, str]:
+    """What the user's display.yaml says; nothing where there is none."""
+    file = places.config_folder() / "display.yaml"
+    try:
+        content = read_whole(file)
+    except FileNotFoundError:
+        return {}
+    except OSError as error:
+        raise ProfileError(
+            f"the file cannot be read ({error.strerror})",
+            where=str(file),
+            remedy="Check it, or delete it.",
+        ) from error
+    from wxgate.report.display import Units
+    from wxgate.strictyaml import Faults, raise_faults, read
+    from wxgate.yamlkeys import choice_of, read_keys
+
+    faults = Faults()
+    node = read(content, str(file), faults)
+    keys = {"units": choice_of(*Units), "clock": choice_of("12", "24")}
+    found = {} if node is None else read_keys(node, keys, set(), faults)
+    if len(faults):
+        raise_faults(faults, str(file), ProfileError)
+    return found

@@ -1,0 +1,71 @@
+"""What was asked last, so that on the field three numbers suffice."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from wxgate import places
+
+#: The options that make a question; paths are kept in full, the folder may be another next time.
+KEPT = {
+    "site": str, "lat": float, "lon": float, "zone": str, "aircraft": str, "pilot": str,
+    "height": str, "rules": list, "sources": str, "forecast": str, "hours": int, "chances": str,
+    "grade_by": str,
+}  # fmt: skip
+_PROFILES, _FILES = ("site", "aircraft", "pilot"), ("forecast", "chances")
+
+
+def _file() -> Path:
+    return places.state_folder() / "last-question.json"
+
+
+def remember(asked: Mapping[str, Any]) -> None:
+    """Keep the options of a brief; that it cannot be kept must not stop the brief."""
+    told = {name: asked[name] for name in KEPT if asked.get(name) is not None}
+    told |= {name: _whole(told[name]) for name in _PROFILES if name in told}
+    told |= {name: str(Path(told[name]).absolute()) for name in _FILES if name in told}
+    told["rules"] = [str(Path(path).absolute()) for path in told.get("rules") or ()]
+    file = _file()
+    partial = file.with_name(f".{file.name}.{os.getpid()}.partial")
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        partial.write_text(json.dumps(told), encoding="utf-8")
+        partial.replace(file)
+    except OSError:
+        with contextlib.suppress(OSError):
+            partial.unlink(missing_ok=True)
+
+
+def recall() -> dict[str, Any] | None:
+    """The options of the last brief; None when there was none, or they cannot be read."""
+    try:
+        told = json.loads(_file().read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return None
+    if not isinstance(told, dict) or not all(_fits(name, v) for name, v in told.items()):
+        return None
+    told["rules"] = [Path(path) for path in told.get("rules", ())] or None
+    told |= {name: Path(told[name]) for name in _FILES if name in told}
+    return told
+
+
+def _fits(name: str, value: object) -> bool:
+    """Whether an option is of its kind: the file may have been edited by hand, or be damaged."""
+    kind = KEPT.get(name)
+    if kind is list:
+        return isinstance(value, list) and all(isinstance(path, str) for path in value)
+    if kind is float:
+        return type(value) in (int, float)
+    return kind is not None and type(value) is kind
+
+
+def _whole(value: object) -> str:
+    """An id as it is, a path in full; they are told apart as profiles are found."""
+    text = str(value)
+    path = Path(text)
+    return str(path.absolute()) if path.suffix in {".yaml", ".yml"} or "/" in text else text

@@ -1,0 +1,79 @@
+"""Readers of the values of a watch file, over those that all YAML files share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, dataclass, fields
+from typing import Any
+
+from wxgate.strictyaml import Faults, Node, Place
+from wxgate.watch.address import is_address
+from wxgate.yamlkeys import Reader, read_keys, text_of
+
+_HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.:-]{0,251}[A-Za-z0-9])?\Z|::1\Z", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A word of the file that stands for something else (a site, an aircraft), with its place."""
+
+    text: str
+    place: Place
+
+
+def address(node: Node, faults: Faults) -> str | None:
+    """One plain mail address."""
+    text = text_of(node, faults)
+    if text is not None and not is_address(text):
+        faults.add(node.place, f"the address {text!r}", "one plain address is allowed",
+                   "write for example pilot@example.org")  # fmt: skip
+        return None
+    return text
+
+
+def named(node: Node, faults: Faults) -> Named | None:
+    """A word, with its place."""
+    text = text_of(node, faults)
+    return None if text is None else Named(text, node.place)
+
+
+def record(make: Callable[..., Any], keys: Mapping[str, Reader], **names: str) -> Reader:
+    """A reader of a mapping into a record; ``names`` tells keys that are called otherwise."""
+
+    def build(node: Node, faults: Faults) -> Any:
+        before = len(faults)
+        other = {v: k for k, v in names.items()}
+        required = {
+            other.get(f.name, f.name)
+            for f in fields(make)  # type: ignore[arg-type]
+            if f.default is MISSING
+        }
+        found = read_keys(node, keys, required, faults)
+        if len(faults) > before:
+            return None
+        return make(**{names.get(k, k).replace("-", "_"): v for k, v in found.items()})
+
+    return build
+
+
+def host(node: Node, faults: Faults) -> str | None:
+    """A host name or address."""
+    text = text_of(node, faults)
+    if text is not None and not _HOST.match(text):
+        faults.add(node.place, f"the host {text!r}", "a host name or address is allowed",
+                   "write for example mail.example.org")  # fmt: skip
+        return None
+    return text
+
+
+def variable(node: Node, faults: Faults) -> str | None:
+    """The name of an environment variable."""
+    text = text_of(node, faults)
+    if text is not None and not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", text, re.ASCII):
+        # Whoever writes the password itself here must not find it in a log.
+        faults.add(node.place, "this is not the name of an environment variable",
+                   "letters, figures and underscores are allowed",
+                   "write its name here, never the password")  # fmt: skip
+        return None
+    return text
