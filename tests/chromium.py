@@ -14,9 +14,7 @@ from typing import Any
 import pytest
 
 BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-AXE = os.environ.get(
-    "WXGATE_AXE"
-)  #: the path of axe.min.js, where another than the package's is wanted
+AXE = os.environ.get("WXGATE_AXE")  #: the path of another axe.min.js
 
 _FLAGS = (
     "--headless",
