@@ -36,15 +36,25 @@ def locked(path: Path, now: datetime) -> Iterator[None]:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            raise BusyError(path, _held(file.read(100), now)) from None
-        file.truncate(0)
-        file.write(f"{now.astimezone(UTC).isoformat()} {os.getpid()}\n")
-        file.flush()
+            raise BusyError(path, _held(file.read(100), now, os.fstat(handle).st_mtime)) from None
+        # In one go over what stood there: another run must never find the file empty.
+        told = f"{now.astimezone(UTC).isoformat()} {os.getpid()}".ljust(_WIDTH)
+        os.pwrite(handle, told.encode(), 0)
+        os.ftruncate(handle, _WIDTH)
         yield
 
 
-def _held(text: str, now: datetime) -> timedelta | None:
+#: Of the line in the file: a time with microseconds and a process number, filled up with blanks.
+_WIDTH = 60
+
+
+def _held(text: str, now: datetime, written: float) -> timedelta | None:
+    """For how long the holder has it; of a file made this moment, since it was ``written``."""
     try:
-        return now - datetime.fromisoformat(text.split(" ")[0])
-    except (ValueError, TypeError):
+        since = datetime.fromisoformat(text.split(" ")[0])
+    except ValueError:
+        since = datetime.fromtimestamp(written, UTC)
+    try:
+        return now - since
+    except TypeError:  # a time without a zone, which no run of ours writes
         return None
