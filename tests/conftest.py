@@ -10,9 +10,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
+
+if TYPE_CHECKING:
+    from local_server import LocalServer
 
 SHARED = Path(__file__).resolve().parents[2] / "shared" / "data"
 
@@ -23,6 +26,15 @@ def shared_data() -> Path:
     if not SHARED.is_dir():
         pytest.skip("the shared data folder is not beside the checkout")
     return SHARED
+
+
+@pytest.fixture
+def server() -> Iterator[LocalServer]:
+    """A local server with nothing on it yet."""
+    from local_server import LocalServer
+
+    with LocalServer() as running:
+        yield running
 
 
 @pytest.fixture(scope="session")
@@ -49,9 +61,20 @@ def wx(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Callable[..., tuple[int, str, str]]:
     """Run ``wxgate`` with these words; its exit code, standard output and standard error."""
-    from wxgate.cli import main, tools
+    from datetime import UTC, datetime
+
+    from wxgate.cli import issued, main, tools
 
     monkeypatch.setattr(tools, "pause", lambda seconds: None)
+
+    def clock() -> datetime:
+        """The moment of ``--at`` is today, so that a brief for it is written down."""
+        try:
+            return datetime.fromisoformat(sys.argv[sys.argv.index("--at") + 1]).astimezone(UTC)
+        except (ValueError, IndexError):
+            return datetime.now(UTC)
+
+    monkeypatch.setattr(issued, "clock", clock)
 
     def run(*words: object) -> tuple[int, str, str]:
         monkeypatch.setattr(sys, "argv", ["wxgate", *map(str, words)])

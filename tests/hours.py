@@ -45,12 +45,12 @@ def forecast_of(
 def demonstration_brief() -> Brief:
     """The brief that ``wxgate brief --demo`` tells, made without a cache."""
     from wxgate.cli import session
-    from wxgate.cli.question import DEMO_NOW, Question, raw_forecast
+    from wxgate.cli.question import DEMO_NOW, Question, raw_forecasts
     from wxgate.derive.run import derive
 
     site = session.find_site(None, None, None, "UTC", demo=True)
     cast = session.find_cast(site, None, None, demo=True)
-    raw = raw_forecast(Question(site, DEMO_NOW, 36, demo=True), progress=lambda *_: None)
+    raw, *_ = raw_forecasts(Question(site, DEMO_NOW, 36, demo=True), progress=lambda *_: None)
     whole = derive(raw, site=site, aircraft=cast.aircraft, height=60.0)
     return make_brief(
         [whole], session.rulebook_for(site, cast.pilot, None), site=site, aircraft=cast.aircraft,

@@ -277,6 +277,8 @@ def dataset_of(scenario: Scenario, *, other_units: bool = False) -> xr.Dataset:
             "time": ("time", time, {"standard_name": "time", "bounds": "time_bnds"}),
             "height": ("height", np.array(HEIGHTS), {"units": "m", "positive": "up"}),
             "air_pressure": ("air_pressure", pressure, {"units": "hPa" if other_units else "Pa"}),
+            "latitude": float(scenario.site["latitude"]),
+            "longitude": float(scenario.site["longitude"]),
             "forecast_reference_time": ((), np.datetime64(run.replace(tzinfo=None), "ns")),
         },
         attrs={"Conventions": "CF-1.11", "title": f"invented weather of scenario {scenario.id}"},

@@ -138,8 +138,9 @@ class MailServer:
     attempts: int = 0
 
     def __post_init__(self) -> None:
-        self.folder = Path(tempfile.mkdtemp())
-        self.ca_file = self.folder / "ca.pem"
+        # Gone with the server: a hundred tests must not leave a hundred folders.
+        self._folder = tempfile.TemporaryDirectory()
+        self.ca_file = Path(self._folder.name) / "ca.pem"
         authority().cert_pem.write_to_path(self.ca_file)
 
     def __enter__(self) -> Self:

@@ -7,12 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from numpy.typing import ArrayLike
 
-from wxgate.accumulation import (
-    hourly_from_buckets,
-    hourly_from_run_total,
-    hourly_mean_from_bucket_means,
-)
+from wxgate.accumulation import hourly_from_buckets, hourly_mean_from_bucket_means
 from wxgate.errors import ContractError
 
 pytestmark = pytest.mark.law
@@ -30,10 +27,15 @@ def six_hour_buckets(hours: int) -> tuple[list[int], list[int]]:
     return [end - ((end - 1) % 6 + 1) for end in ends], ends
 
 
+def of_run_total(totals: ArrayLike, ends: list[int]) -> np.ndarray:
+    """Hours of totals since the run's begin, as models without buckets tell them."""
+    return hourly_from_buckets(totals, [0] * len(ends), ends)
+
+
 @given(hourly)
 def test_run_total_gives_back_the_hours(hours: np.ndarray) -> None:
     ends = list(range(1, len(hours) + 1))
-    back = hourly_from_run_total(np.cumsum(hours, axis=0), ends)
+    back = of_run_total(np.cumsum(hours, axis=0), ends)
     np.testing.assert_allclose(back, hours, atol=1e-9)
 
 
@@ -60,10 +62,10 @@ def test_bucket_means_give_back_the_hours(hours: np.ndarray) -> None:
 def test_a_point_equals_its_cell_bit_for_bit(hours: np.ndarray) -> None:
     totals = np.cumsum(hours, axis=0).astype(np.float32)
     ends = list(range(1, len(hours) + 1))
-    grid = hourly_from_run_total(totals, ends)
+    grid = of_run_total(totals, ends)
     assert grid.dtype == np.float32
     for cell in range(3):
-        np.testing.assert_array_equal(hourly_from_run_total(totals[:, cell], ends), grid[:, cell])
+        np.testing.assert_array_equal(of_run_total(totals[:, cell], ends), grid[:, cell])
 
 
 @given(hourly, st.data())
@@ -71,7 +73,7 @@ def test_a_total_that_is_missing_leaves_no_number_on_its_hours(hours: np.ndarray
     hole = draw.draw(st.integers(0, len(hours) - 1))
     totals = np.cumsum(hours, axis=0)
     totals[hole] = np.nan
-    back = hourly_from_run_total(totals, list(range(1, len(hours) + 1)))
+    back = of_run_total(totals, list(range(1, len(hours) + 1)))
     assert np.isnan(back[hole : hole + 2]).all()
     assert np.isfinite(np.delete(back, [hole, hole + 1][: len(hours) - hole], axis=0)).all()
 
@@ -79,7 +81,7 @@ def test_a_total_that_is_missing_leaves_no_number_on_its_hours(hours: np.ndarray
 @given(st.lists(st.floats(0, 10), min_size=3, max_size=3))
 def test_a_step_that_is_missing_lays_the_whole_sum_on_each_of_its_hours(hours: list[float]) -> None:
     total = np.cumsum(hours)
-    back = hourly_from_run_total(total[[0, 2]], [1, 3])
+    back = of_run_total(total[[0, 2]], [1, 3])
     assert (back[1:] == total[2] - total[0]).all()
     # The most that can have fallen: never less than what did.
     assert (back[1:] >= np.array(hours[1:]) - 1e-9).all()
@@ -87,12 +89,12 @@ def test_a_step_that_is_missing_lays_the_whole_sum_on_each_of_its_hours(hours: l
 
 def test_three_hour_steps_are_not_divided() -> None:
     """A 3 h sum stays whole on its three hours (by hand: 0-3 h 1.5 mm, 3-6 h 0.6 mm)."""
-    back = hourly_from_run_total([0.0, 1.5, 2.1], [0, 3, 6])
+    back = of_run_total([1.5, 2.1], [3, 6])
     np.testing.assert_allclose(back, [1.5, 1.5, 1.5, 0.6, 0.6, 0.6])
 
 
 def test_a_total_over_more_than_six_hours_tells_nothing_of_an_hour() -> None:
-    back = hourly_from_run_total([9.0, 9.5], [24, 25])
+    back = of_run_total([9.0, 9.5], [24, 25])
     assert np.isnan(back[:24]).all()
     assert back[24] == 0.5
 
@@ -103,7 +105,7 @@ def test_small_falls_are_packing_and_large_ones_are_errors() -> None:
     Both are known faults (public threads of their users, read 2026-11): the first
     is dry, the second says nothing.
     """
-    back = hourly_from_run_total([1.0, 0.998, 3.6, 1.0], [1, 2, 3, 4])
+    back = of_run_total([1.0, 0.998, 3.6, 1.0], [1, 2, 3, 4])
     assert back[1] == 0
     assert back[2] == pytest.approx(2.602)
     assert np.isnan(back[3])

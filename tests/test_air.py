@@ -53,8 +53,9 @@ def test_us_standard_atmosphere():
 
 
 def test_standard_atmosphere_against_two_libraries():
-    ambiance = pytest.importorskip("ambiance")
-    atmosphere = pytest.importorskip("fluids.atmosphere")
+    import ambiance
+    from fluids import atmosphere
+
     for metres in (-400.0, 0.0, 340.0, 1800.0, 4500.0, 9000.0):
         theirs, other = ambiance.Atmosphere(metres), atmosphere.ATMOSPHERE_1976(metres)
         height = geopotential(metres)
@@ -69,13 +70,13 @@ def test_dry_density():
     # 1.30309; its rule is 1 hPa less for every 8 m, and its gas constant 287.058.
     pressure = np.float64(101125 - 100 / 8 * 100)
     bone_dry = air.air_density(pressure, np.float64(267.0), np.float64(120.0))
-    assert bone_dry == pytest.approx(1.30309, abs=1e-4)
+    assert bone_dry == pytest.approx(1.30309, abs=4e-5)  # 287.05287 against 287.058
 
 
 def test_moist_density_against_metpy():
     # MetPy 1.7 density, with its own mixing ratio (Ambaum 2020 vapour pressure, ours Bolton 1980:
     # up to 0.4 % of the vapour pressure apart, 0.02 % of the density).
-    calc = pytest.importorskip("metpy.calc")
+    from metpy import calc
     from metpy.units import units
 
     pressure = np.array([101325.0, 81500.0, 90000.0, 70000.0, 103000.0, 100000.0])
@@ -88,10 +89,10 @@ def test_moist_density_against_metpy():
     np.testing.assert_allclose(ours, theirs.to("kg/m^3").magnitude, rtol=2.5e-4)
 
 
-def test_vapour_pressure_against_the_reference_table():
-    # Saturation vapour pressure over water, WMO No. 8 annex 4.B: 6.112 hPa at 0, 12.27 at 10, 23.37
-    # at 20, 42.43 at 30 degC (from memory; Bolton 1980 claims 0.1 % up to 35 degC).
-    table = {0: 611.2, 10: 1227.0, 20: 2337.0, 30: 4243.0}
+def test_vapour_pressure_beside_another_formula():
+    # Over water, WMO-No. 8 annex 4.B: 6.112 exp(17.62 t / (243.12 + t)) hPa (coefficients as public
+    # codes have them, read 2026-11; the figures computed by us). The two lie up to 0.3 % apart.
+    table = {0: 611.2, 10: 1226.0, 20: 2332.6, 30: 4233.7}
     for celsius, pascal in table.items():
         assert air.vapour_pressure(np.float64(celsius + 273.15)) == pytest.approx(pascal, rel=3e-3)
 
@@ -123,15 +124,15 @@ def test_density_altitude_beside_the_rule(
     pressure = air.standard_pressure(np.float64(pressure_altitude_ft * FOOT))
     density = air.air_density(pressure, np.float64(celsius + 273.15), np.float64(120.0))
     exact = air.density_altitude(density) / FOOT
-    assert exact == pytest.approx(exact_ft, abs=5)
+    assert exact == pytest.approx(exact_ft, abs=0.5)
     assert 0 < rule - exact < 180  # the rule always stands a little above
 
 
 def test_hot_and_high():
-    # Computed in our notes of 2026-11: 815 hPa, 35 degC, dew point 5 degC.
+    # Computed by us: 815 hPa, 35 degC, dew point 5 degC.
     density = air.air_density(np.float64(81500), np.float64(308.15), np.float64(278.15))
     assert density == pytest.approx(0.918, abs=5e-4)
-    assert air.density_altitude(density) == pytest.approx(2909, abs=2)
+    assert air.density_altitude(density) == pytest.approx(2909, abs=0.5)
     assert air.hover_power_factor(density) == pytest.approx(1.155, abs=6e-4)
 
 
@@ -141,12 +142,11 @@ def test_hover_power_by_momentum_theory():
     def watts(density: float) -> float:
         return 9.80665**1.5 / np.sqrt(2 * density * 0.2)
 
-    assert watts(1.225) == pytest.approx(43.9, abs=0.1)
+    assert watts(1.225) == pytest.approx(43.9, abs=0.05)
     for metres, factor in [(0, 1.0), (1000, 1.050), (2000, 1.103), (3000, 1.161)]:
         density = air.standard_density(np.float64(metres))
-        assert air.hover_power_factor(density) == pytest.approx(factor, abs=1e-3)
+        assert air.hover_power_factor(density) == pytest.approx(factor, abs=5e-4)
         assert air.hover_power_factor(density) == pytest.approx(watts(density) / watts(1.225))
-        assert air.max_thrust_factor(density) * 1.225 == pytest.approx(density)
 
 
 def test_pressure_between_terrain_and_site():
@@ -176,6 +176,7 @@ def make(name: str, given: Inputs):
     return next(r for r in air.RECIPES if r.name == name).make(given)
 
 
+@pytest.mark.law
 def test_missing_pressure_is_replaced_and_named():
     nan = np.nan
     field = make("air_density", inputs(
@@ -191,6 +192,7 @@ def test_missing_pressure_is_replaced_and_named():
     assert field.values[0] == pytest.approx(expected, rel=1e-6)
 
 
+@pytest.mark.law
 def test_missing_dew_point_takes_the_lighter_air():
     bare = make("air_density", inputs(
         air_temperature=[303.15, 303.15], surface_air_pressure=[1e5, 1e5]))  # fmt: skip
@@ -201,6 +203,7 @@ def test_missing_dew_point_takes_the_lighter_air():
     assert bare.origins[bare.origin[0]] == "saturated air"
 
 
+@pytest.mark.law
 def test_nothing_to_replace_the_pressure_gives_missing():
     field = make("air_density", inputs(air_temperature=[281.65, 281.65]))
     assert np.isnan(field.values).all()
@@ -211,18 +214,18 @@ def test_pressure_moves_from_model_terrain_to_the_site():
     low = inputs(1500.0, surface_air_pressure=[9e4, 9e4], surface_altitude=1000.0, **values)
     unknown = inputs(None, surface_air_pressure=[9e4, 9e4], surface_altitude=1000.0, **values)
     ratio = make("air_density", low).values / make("air_density", unknown).values
-    # Barometric formula: exp(-500 / 8230) for a scale height R T / g of 8225 m.
+    # By hand: exp(-500 / 8225), the scale height R T / g being 287.05 x 281 / 9.80665 = 8225 m.
     np.testing.assert_allclose(ratio, np.exp(-500 / 8225), rtol=1e-4)
 
 
 @pytest.mark.parametrize(("metres", "density"), [(500, 1.16727), (1500, 1.05807), (3000, 0.90912)])
 def test_standard_density_of_round_heights(metres, density):
     # Computed by us from the formulas of Doc 7488, which the tables above anchor; geopotential m.
-    assert air.standard_density(np.float64(metres)) == pytest.approx(density, abs=2e-5)
+    assert air.standard_density(np.float64(metres)) == pytest.approx(density, abs=5e-6)
 
 
 def test_density_altitude_of_the_handbook_exactly():
     # PHAK sample problem: pressure altitude 5718 ft, 70 degF; dry air; computed by us: 7709 ft.
     pressure = air.standard_pressure(np.float64(5718 * FOOT))
     dry = air.air_density(pressure, np.float64(273.15 + 21.11), np.float64(150.0))
-    assert air.density_altitude(dry) / FOOT == pytest.approx(7709, abs=5)
+    assert air.density_altitude(dry) / FOOT == pytest.approx(7709, abs=0.5)

@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import json
 import re
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -46,6 +45,7 @@ def report(raw: str, near: datetime = NOW) -> Report:
 @truth
 def test_the_service_new_schema(shared_data: Path) -> None:
     """KTYS, 14 January 2026: the raw text beside what the service itself made of it."""
+    # Independent: the service's own decoding of its own report.
     content = (shared_data / "obs/metar/awc_metar_KTYS_20260114.json").read_bytes()
     (row,) = parse_rows(content)
     (theirs,) = json.loads(content)
@@ -61,6 +61,7 @@ def test_the_service_new_schema(shared_data: Path) -> None:
 @truth
 def test_the_service_old_schema(shared_data: Path) -> None:
     """LEJR, 27 October 2023: no prefix, nulls, times with a blank."""
+    # Independent: the service's own decoding of its own report.
     content = (shared_data / "obs/metar/awc_metar_LEJR_20231027_oldschema.json").read_bytes()
     (row,) = parse_rows(content)
     (theirs,) = json.loads(content)
@@ -86,6 +87,7 @@ def test_reports_beside_their_climate_archive(shared_data: Path) -> None:
 
     Wind in m/s to 0.1, visibility in km, cloud base in m, all decoded by NCEI.
     """
+    # Independent: decoded by NCEI.
     checked = 0
     for name in ("USW00013967", "USW00024135"):
         file = shared_data / f"obs/metar/GHCNh_{name}_por.psv"
@@ -120,6 +122,7 @@ def test_reports_beside_their_climate_archive(shared_data: Path) -> None:
 @truth
 def test_reports_beside_an_archive_of_airports(shared_data: Path) -> None:
     """Iowa Environmental Mesonet, asos.py: knots, statute miles, feet."""
+    # Independent: decoded by the archive.
     file = shared_data / "obs/metar/iem_asos_real_lines.csv"
     rows = list(csv.DictReader(file.read_text().splitlines()))
     assert len(rows) == 2
@@ -436,12 +439,6 @@ ROWS = [
     metar("ABCO", "251550", 47.49, 8.95),  # in the box, and more than 50 km away
     metar("ABMI", "251550", 47.20, 8.30), metar("ABLA", "251550", 46.80, 8.00),
 ]  # fmt: skip
-
-
-@pytest.fixture
-def server() -> Iterator[LocalServer]:
-    with LocalServer() as running:
-        yield running
 
 
 @pytest.fixture

@@ -207,9 +207,10 @@ def test_one_bad_step_makes_the_hours_beside_it_unknown(day: Day, wx: Run, what:
 )
 def test_a_k_index_of_unknown_shape_is_named_as_missing(day: Day, wx: Run, content: bytes) -> None:
     day.server.blob(KP_FILE, content)
-    assert grades(wx) == ALL_GO  # it merely advises at 52 degrees north
+    assert grades(wx) == ["marginal"] * HOURS
     _, out, _ = wx("brief", *ASK)
     assert "planetary K" in out.split("Missing: ")[1]
+    assert "look it up before flying" in " ".join(out.split())
     assert "Notes: swpc" in out
 
 
@@ -229,10 +230,12 @@ def at(hours: float) -> tuple[object, ...]:
 def test_a_run_older_than_two_cycles_caps_and_older_than_48_h_is_unknown(day: Day, wx: Run) -> None:
     file = Path(os.environ["WXGATE_CACHE"]).parent / "f.grib2"
     file.write_bytes(b"".join(good_file(RUN, step).content for step in (8, 9, 12, 13, 14, 51, 52)))
-    assert grades(wx, "--forecast", file, ask=at(8)) == ["go"]
-    assert grades(wx, "--forecast", file, ask=at(13)) == ["marginal"]
+    # A GRIB file holds no K index, which caps by itself.
+    assert grades(wx, "--forecast", file, ask=at(8)) == ["marginal"]
+    assert grades(wx, "--forecast", file, "--k-index", 2, ask=at(8)) == ["go"]
+    assert grades(wx, "--forecast", file, "--k-index", 2, ask=at(13)) == ["marginal"]
     assert grades(wx, "--forecast", file, ask=at(51)) == ["unknown"]
-    _, out, _ = wx("brief", *at(13), "--forecast", file)
+    _, out, _ = wx("brief", *at(13), "--forecast", file, "--k-index", 2)
     assert "13 h old" in out
     assert "run" in out.split("Why: ")[1]
 
@@ -488,8 +491,12 @@ BROKEN: dict[str, tuple[Callable[[xr.Dataset], Any], str]] = {
     "heights above the sea": (with_variable("height", standard_name="altitude"), "altitude"),
     "heights in hPa": (with_variable("height", units="hPa"), "cannot turn"),
     "one level seven times": (one_level_seven_times, "same level twice"),
+    "no place": (lambda d: d.drop_vars(["latitude", "longitude"]), "could be of anywhere"),
+    "a place that is missing": (
+        lambda d: d.assign_coords(latitude=float("nan")), "latitude: must be degrees",
+    ),
     "a map": (
-        lambda d: d.drop_vars(["latitude", "longitude", "time_bnds"])
+        lambda d: d.drop_vars(["latitude", "time_bnds"])
         .expand_dims({"latitude": [52.0, 53.0]}, axis=-1)
         .assign(time_bnds=d["time_bnds"]),
         "one place",
@@ -791,7 +798,8 @@ def shell(line: str, **more: str) -> subprocess.CompletedProcess[str]:
 
 def test_output_that_nobody_reads_or_that_cannot_be_written() -> None:
     gone = shell('"$PYTHON" -m wxgate brief --demo --json | true')
-    assert (gone.returncode, gone.stderr) == (0, "")
+    # A reader that has gone is no go for what looks at the exit code.
+    assert (gone.returncode, gone.stderr) == (141, "")
     full = shell('"$PYTHON" -m wxgate brief --demo > /dev/full')
     assert full.returncode == 2
     assert full.stderr == (

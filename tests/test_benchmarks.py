@@ -2,82 +2,77 @@
 
 from __future__ import annotations
 
-import importlib.util
+import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 import verify_sets
+from benchmarks.measure import HEAD, Row
+from benchmarks.table import PARTS, rows
 
 pytestmark = [pytest.mark.contract, pytest.mark.slow]
 
 
-def benchmark(name: str) -> ModuleType:
-    """A benchmark as a module: they are run by hand and are no package."""
-    path = Path(__file__).parent / "benchmarks" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(f"benchmark_{name}", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+def small(part: str) -> list[Row]:
+    """The rows of a part at a small size, each with its figures."""
+    found = list(rows([part], small=True))
+    assert found
+    assert all(row.ratio > 0 and row.seconds > 0 and row.what and row.against for row in found)
+    return found
 
 
-def test_the_benchmarks_run(capsys: pytest.CaptureFixture[str]) -> None:
-    module = benchmark("run")
-    rows = module.main(quick=True)
-    assert len(rows) >= len(module.BENCHMARKS) - 1, "one needs the shared folder"
-    assert all(row.ratio > 0 for row in rows)
-    assert "| ratio |" in capsys.readouterr().out
+@pytest.mark.parametrize("part", [p for p in PARTS if p not in ("fetch", "recipes", "watch")])
+def test_a_part_of_the_table_is_told(part: str) -> None:
+    small(part)
 
 
-def test_every_recipe_has_a_raw_formula_beside_it(capsys: pytest.CaptureFixture[str]) -> None:
-    rows = benchmark("recipes").main(quick=True)
-    assert len({row.name for row in rows}) == len(rows) > 50
-    assert all(row.ratio > 0 for row in rows)
-    assert "all together" in capsys.readouterr().out
+def test_a_mirror_gives_the_bytes_that_are_needed_and_few_more() -> None:
+    of_bytes = [row.ratio for row in small("fetch") if row.what.endswith(": bytes")]
+    assert len(of_bytes) >= 2
+    assert all(1.0 <= ratio <= 1.1 for ratio in of_bytes)
+
+
+def test_many_watches_share_what_is_fetched() -> None:
+    """The counts are asserted by the benchmark itself: no file twice, one mail a recipient."""
+    assert any("none twice" in row.beside for row in small("watch"))
+
+
+def test_every_recipe_has_a_raw_formula_beside_it() -> None:
+    found = import_module("benchmarks.recipes").timed(small=True)
+    assert len({recipe.name for recipe in found}) == len(found) > 50
+    assert all(recipe.ratio > 0 for recipe in found)
+    assert len(small("recipes")) == 1
+
+
+def test_one_command_prints_the_table_in_markdown() -> None:
+    table = Path(__file__).parent / "benchmarks" / "table.py"
+    told = subprocess.run(
+        [sys.executable, str(table), "--small", "chances", "lessons"], check=True,
+        capture_output=True, text=True,
+    ).stdout.splitlines()  # fmt: skip
+    assert told[:2] == HEAD.splitlines()
+    assert len(told) > 4
+    assert {line.count("|") for line in told} == {told[0].count("|")}
 
 
 def test_the_winds_of_masts_and_balloons_are_told(
     shared_data: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    module = benchmark("wind_profiles")
+    module = import_module("benchmarks.wind_profiles")
     module.main()
     told = capsys.readouterr().out.splitlines()
-    rows = module.table(shared_data / "obs" / "wind")
+    profiles = module.table(shared_data / "obs" / "wind")
     assert [line for line in told if line.startswith(("sodar", "mast", "balloon"))]
-    assert len(rows) == len(told) - 3
-    assert all(row.cases > 0 for row in rows)
-
-
-def test_the_journal_of_many_verdicts_answers(capsys: pytest.CaptureFixture[str]) -> None:
-    benchmark("journal").main(2000)
-    told = capsys.readouterr().out
-    assert told.startswith("20")
-    assert "times SELECT 1" in told
-    assert "bare commits" in told
-
-
-def test_what_chances_cost_is_told(capsys: pytest.CaptureFixture[str]) -> None:
-    rows = benchmark("chances").main(quick=True)
-    assert len(rows) == 3
-    assert all(row.ratio > 0 for row in rows)
-    assert "| ratio |" in capsys.readouterr().out
-
-
-def test_what_a_plan_of_lessons_costs_is_told(capsys: pytest.CaptureFixture[str]) -> None:
-    rows = benchmark("lessons").main(quick=True)
-    assert len(rows) == 2
-    assert all(ratio > 0 and seconds > 0 for _, ratio, seconds in rows)
-    assert "times a bare assignment" in capsys.readouterr().out
+    assert len(profiles) == len(told) - 3
+    assert all(row.cases > 0 for row in profiles)
 
 
 def test_what_calibration_gains_is_told(
     shared_data: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    module = benchmark("verify")
+    module = import_module("benchmarks.verify")
     # The smallest set alone: two airports, one winter.
     module.main(shared_data, sets=(verify_sets.two_airports,))
     told = capsys.readouterr().out.splitlines()

@@ -329,7 +329,7 @@ def test_a_run_that_dies_between_record_and_calendar_is_made_good(
     def dies(path: Path, content: bytes) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(module, "write_file", dies)
+    monkeypatch.setattr(module, "write_whole", dies)
     with pytest.raises(KeyboardInterrupt):
         desk.update()
     assert desk.event["STATUS"] == "CONFIRMED"
@@ -424,6 +424,20 @@ def test_a_write_that_fails_leaves_the_old_file(
     monkeypatch.undo()
     desk.update(replace(SLOT, place="Elsewhere"))
     assert desk.event["SEQUENCE"] == "1"
+
+
+def test_another_programs_calendar_is_left_alone(desk: Desk) -> None:
+    """One's own appointments, in the file that was named by mistake or to be added to."""
+    content = b"BEGIN:VCALENDAR\r\nPRODID:-//invented//diary//EN\r\nEND:VCALENDAR\r\n"
+    desk.path.write_bytes(content)
+    with pytest.raises(UsageError, match="another program's"):
+        desk.update(SLOT)
+    assert desk.path.read_bytes() == content
+    desk.path.unlink()
+    desk.update(SLOT)
+    desk.record.unlink()  # the record was lost, and the calendar is ours
+    desk.update(SLOT)
+    assert desk.event["SEQUENCE"] == "0"
 
 
 def test_a_folder_in_place_of_the_file_is_told(desk: Desk) -> None:

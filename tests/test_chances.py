@@ -35,7 +35,7 @@ pytestmark = pytest.mark.truth
     ("loss", "bad_go", "bad_no"), [(200, 0.10, 0.60), (300, 0.057, 0.53), (600, 0.025, 0.40)]
 )
 def test_cost_loss_thresholds(loss: float, bad_go: float, bad_no: float) -> None:
-    """Science notes 8.4, worked by their authors: C 60, M 12, r .1."""
+    """Science notes 8.4, computed by us: C 60, M 12, r .1."""
     found = cost_loss(loss=loss, cancel=60, prepare=12, spoiled=0.1)
     assert 1 - found.go_from == pytest.approx(bad_go, abs=5e-4)
     assert 1 - found.no_go_below == pytest.approx(bad_no, abs=5e-3)
@@ -45,10 +45,12 @@ def test_cost_loss_thresholds(loss: float, bad_go: float, bad_no: float) -> None
     ("middle", "s", "exceeds"), [(5.5, 1.8, 0.083), (6.5, 1.8, 0.20), (6.0, 2.5, 0.21)]
 )
 def test_chance_beyond_a_limit_of_8(middle: float, s: float, exceeds: float) -> None:
-    """Science notes 8.1, reference figures; 4e5 draws, standard error below .0007."""
-    unit = np.random.default_rng(1).standard_normal(400_000)
+    """Science notes 8.1, computed by us; draws in equal steps of probability."""
+    from scipy.special import ndtri
+
+    unit = ndtri((np.arange(400_000) + 0.5) / 400_000)
     values = truncated(np.asarray(middle), np.asarray(s), unit)
-    assert (values > 8).mean() == pytest.approx(exceeds, abs=0.005)
+    assert (values > 8).mean() == pytest.approx(exceeds, abs=0.0005 if exceeds < 0.1 else 0.005)
     assert values.min() >= 0
 
 
@@ -59,7 +61,7 @@ def test_three_hours_each_bad_one_in_ten(rho: float, all_three: float) -> None:
     errors = draw(time, time[0], 7, 200_000, rho).of(Channel.WIND)
     bad = errors > 1.2815515655
     assert bad.mean() == pytest.approx(0.10, abs=0.003)
-    assert (~bad.any(axis=0)).mean() == pytest.approx(all_three, abs=0.01)
+    assert (~bad.any(axis=0)).mean() == pytest.approx(all_three, abs=0.0065)
 
 
 def chances_of(codes: np.ndarray) -> Chances:
@@ -250,7 +252,7 @@ def test_an_underdispersive_ensemble_is_found_out_and_recalibrated() -> None:
 
 
 def test_nine_of_twenty_members_over_the_limit() -> None:
-    """Science notes, scenario 25: p_bad = 9.5 / 21, experienced marginal, novice no-go."""
+    """Scenario 25, computed by us: p_bad = 9.5 / 21, experienced marginal, novice no-go."""
     gust = np.where(np.arange(20) < 9, 10.5, 9.3) * np.ones((3, 1))
     forecast = forecast_of(
         {"gust_at_flight_height": make_field("gust_at_flight_height", gust.astype(np.float32))}
@@ -265,7 +267,8 @@ def test_nine_of_twenty_members_over_the_limit() -> None:
 
 
 def test_a_stale_run_and_a_stand_in_wind_each_multiply_the_error() -> None:
-    """Science notes 8.1 and 8.6: times 1.4 each; scenario 12: with it P is below .90."""
+    """Science notes 8.1 and 8.6 (common practice, no source): times 1.4 each; scenario 12: P falls
+    below .90."""
     policy = default_policy()
     wind = np.full(4, 5.0, np.float32)
     values = {"wind_speed_at_flight_height": wind}
@@ -292,7 +295,7 @@ def test_a_stale_run_and_a_stand_in_wind_each_multiply_the_error() -> None:
 
 
 def test_the_error_grows_away_from_the_models_levels() -> None:
-    """Ours (rules/chances.yaml, a proposal): .5 m/s for 100 m to the nearest level."""
+    """Common practice, no source (rules/chances.yaml): .5 m/s for 100 m to the nearest level."""
     levels = np.array([10.0, 80.0, 100.0])
     aloft = Field(np.full((4, 3), 3, np.float32), Kind.POINT, levels=levels)
     forecast = forecast_of({"wind_speed_at_flight_height": np.full(4, 5.0), "eastward_wind": aloft})
@@ -341,7 +344,7 @@ def test_neighbourhood_chances_by_hand() -> None:
 
 
 def test_neighbourhood_chances_against_brute_force() -> None:
-    """Every pair of points by the great circle, on a grid across the date line."""
+    """Independent: every pair of points by the great circle, on a grid across the date line."""
     rng = np.random.default_rng(5)
     latitude = np.arange(68.0, 70.6, 0.25)
     longitude = (np.arange(178.0, 182.0, 0.25) + 180) % 360 - 180
@@ -364,6 +367,7 @@ def test_neighbourhood_chances_against_brute_force() -> None:
 
 
 def test_an_ensemble_tells_both_neighbourhood_chances_of_rain() -> None:
+    # By hand: the mean of the four shares is 0.4; three of four members have 0.1 mm or more nearby.
     share = np.array([[0.0, 0.5, 1.0, 0.1]] * 3)
     most = np.array([[0.0, 0.3, 2.0, 0.1]] * 3)
     forecast = forecast_of({
@@ -386,6 +390,7 @@ def changed(**sections: dict[str, float]) -> Policy:
 # ---------------------------------------------------------------------- sessions
 
 
+@pytest.mark.law
 def test_a_session_is_never_surer_than_its_least_sure_hour() -> None:
     from datetime import UTC, datetime, timedelta
 
@@ -400,6 +405,7 @@ def test_a_session_is_never_surer_than_its_least_sure_hour() -> None:
     assert turned.session(start, start + timedelta(hours=6)) == session
 
 
+@pytest.mark.law
 def test_a_missing_value_never_raises_the_chance() -> None:
     assert chances_of(np.full((2, 9), 2))._share(np.full(9, 2, np.uint8)) is None
     assert smoothed(9, 20) == pytest.approx(9.5 / 21)  # science notes, scenario 25
@@ -408,9 +414,9 @@ def test_a_missing_value_never_raises_the_chance() -> None:
 
 def test_flip_flop_index_against_the_library() -> None:
     """Against ``scores`` 2.7, flip_flop_index."""
-    scores = pytest.importorskip("scores.continuous")
     import xarray as xr
+    from scores import continuous
 
     for values in ([50.0, 20, 40, 80], [1.0, 3, 1, 3, 2], [0.0, 1, 2]):
-        theirs = float(scores.flip_flop_index(xr.DataArray(values, dims="run"), "run"))
+        theirs = float(continuous.flip_flop_index(xr.DataArray(values, dims="run"), "run"))
         assert flip_flop_index(values) == pytest.approx(theirs)

@@ -39,6 +39,7 @@ Run = Callable[..., Result]
 PLACE = ("--lat", "50", "--lon", "8", "--zone", "Europe/Berlin", "--aircraft", "mid-900g",
          "--pilot", "experienced", "--hours", "6", "--height", "20 m")  # fmt: skip
 NOW = START  # 06:00 UTC, 08:00 in Berlin
+DAY = timedelta(days=1)
 
 
 def weather(wind: float, run: datetime, hours: int = 18) -> Forecast:
@@ -157,7 +158,7 @@ def test_the_last_eight_are_kept_and_the_turns_are_those_of_the_library(tmp_path
         one = made(wind, NOW - timedelta(hours=len(winds) - n))
         save_kept(tmp_path, one, kept)
         again = load_kept(tmp_path, one)
-        found = changes(again[:-1], one)
+        found = changes(again[:-1], one, oldest=DAY)
         kept = again
     assert found is not None
     assert (found.turns, found.runs) == (4, 6)
@@ -167,7 +168,7 @@ def test_the_last_eight_are_kept_and_the_turns_are_those_of_the_library(tmp_path
     for _ in range(12):
         save_kept(tmp_path, one, load_kept(tmp_path, one))
     assert len(load_kept(tmp_path, one)) == 8
-    assert changes([kept_of(one)], one).worse == 0  # type: ignore[union-attr]
+    assert changes([kept_of(one)], one, oldest=DAY).worse == 0  # type: ignore[union-attr]
 
 
 # ---------------------------------------------------------------------- earlier runs

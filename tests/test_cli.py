@@ -174,7 +174,7 @@ def test_sources_and_cache_and_rules_answer(wx: Callable[..., Result]) -> None:
         (("explain", "25:00", "--demo"), 2, "not an hour"),
         (("explain", "2027-01-01T10:00", "--demo"), 2, "not among those"),
         (("brief", "demo-field", *WHO, "--forecast", "none.nc"), 3, "none.nc"),
-        (("fetch", "--demo", "--out", "no/such/folder/f.nc"), 3, "cannot write"),
+        (("fetch", "--demo", "--out", "no/such/folder/f.nc"), 2, "its folder is not there"),
         (("brief", "--demo", "--rules", "no-rules.yaml"), 4, "no-rules.yaml"),
     ],
 )  # fmt: skip

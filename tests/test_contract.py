@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 from hours import START, forecast_of
 
-from wxgate.contract import from_dataset, to_dataset
+from wxgate.contract import from_dataset, place_of, to_dataset
 from wxgate.errors import ContractError, DataError
 from wxgate.forecast import make_field
 from wxgate.netcdf import read_netcdf, write_netcdf
@@ -41,7 +41,7 @@ def full_forecast():
 
 def test_a_file_gives_back_what_went_in(tmp_path: Path) -> None:
     before = full_forecast()
-    write_netcdf(before, tmp_path / "f.nc")
+    write_netcdf(before, tmp_path / "f.nc", place=(52.0, -1.5))
     after = read_netcdf(tmp_path / "f.nc", now=NOW)
     np.testing.assert_array_equal(after.time, before.time)
     for name, field in before.fields.items():
@@ -52,7 +52,7 @@ def test_a_file_gives_back_what_went_in(tmp_path: Path) -> None:
 
 
 def test_plain_xarray_opens_it_with_cf_names(tmp_path: Path) -> None:
-    write_netcdf(full_forecast(), tmp_path / "f.nc")
+    write_netcdf(full_forecast(), tmp_path / "f.nc", place=(52.0, -1.5))
     with xr.open_dataset(tmp_path / "f.nc", engine="netcdf4") as opened:
         assert opened.attrs["Conventions"].startswith("CF-")
         assert opened["air_temperature"].attrs["standard_name"] == "air_temperature"
@@ -149,6 +149,30 @@ def test_unknown_variables_are_named_not_used() -> None:
     assert any("moon_phase" in note for note in read.notes)
 
 
+#: What may stand for a place and is none; None: nothing at all.
+NO_PLACE = [None, float("nan"), float("inf"), 90.5, -1e300]
+
+
+@pytest.mark.parametrize("name", ["latitude", "longitude"])
+@pytest.mark.parametrize("value", NO_PLACE)
+def test_a_file_that_names_no_place_is_refused(
+    tmp_path: Path, name: str, value: float | None
+) -> None:
+    wrong = value if value is None or name == "latitude" else value * 5
+    named = {"latitude": 52.0, "longitude": -1.5, name: wrong}
+    told = {n: v for n, v in named.items() if v is not None}
+    write_netcdf(full_forecast(), tmp_path / "whole.nc", place=(52.0, -1.5))
+    with xr.open_dataset(tmp_path / "whole.nc") as opened:
+        opened.drop_vars(["latitude", "longitude"]).assign_coords(told).to_netcdf(tmp_path / "f.nc")
+    with pytest.raises(ContractError, match=f"{name}: ") as caught:
+        read_netcdf(tmp_path / "f.nc", now=NOW)
+    assert caught.value.where == str(tmp_path / "f.nc")
+    assert caught.value.remedy
+    assert caught.value.exit_code == 3
+    whole = to_dataset(full_forecast()).assign_coords(latitude=52.0, longitude=-1.5)
+    assert place_of(from_dataset(whole, must_name_place=True)) == (52.0, -1.5)
+
+
 @pytest.mark.parametrize("content", [b"", b"not netcdf", b"\x89HDF\r\n\x1a\n" + b"\0" * 100])
 def test_files_that_are_not_netcdf_give_a_sentence(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "bad.nc"
@@ -158,7 +182,7 @@ def test_files_that_are_not_netcdf_give_a_sentence(tmp_path: Path, content: byte
 
 
 def test_half_a_file_gives_a_sentence(tmp_path: Path) -> None:
-    write_netcdf(full_forecast(), tmp_path / "f.nc")
+    write_netcdf(full_forecast(), tmp_path / "f.nc", place=(52.0, -1.5))
     whole = (tmp_path / "f.nc").read_bytes()
     (tmp_path / "half.nc").write_bytes(whole[: len(whole) // 2])
     with pytest.raises(DataError, match="not a readable netCDF file"):

@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 from wxgate.errors import UsageError
 from wxgate.observed import Reports
 from wxgate.quantities import quantity
-from wxgate.report.display import METRIC, Display, Units, make_display, pair, printed
+from wxgate.report.display import METRIC, WIDTH, Display, Units, make_display, pair, printed
 from wxgate.report.disputes import disputed_text
 from wxgate.report.observed import report_text, reports_text
-from wxgate.report.text import MOST_LINES, WIDTH, brief_text
+from wxgate.report.text import MOST_LINES, brief_text
 from wxgate.report.words import clock, hour_mark, reason_text, shown, span, zone
 from wxgate.sources.aviation_formats import read_report
 from wxgate.verdict import Grade, Reason
@@ -228,7 +228,7 @@ def test_the_units_of_the_strip_are_named_and_rounded_up() -> None:
 
 @truth
 def test_a_report_of_an_airport_in_the_units_of_the_reader() -> None:
-    # What the report itself says in knots and feet (24018G30KT, OVC015), and the foot's length.
+    # By definition: what the report itself says in knots and feet (24018G30KT, OVC015).
     now = datetime(2026, 11, 25, 16, tzinfo=UTC)
     report = read_report("EGXX 251550Z 24018G30KT 4000 OVC015 10/05 Q1015", now, 12.0)
     assert report is not None

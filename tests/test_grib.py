@@ -110,7 +110,7 @@ def listed_ranges(shared_data: Path) -> dict[str, list[tuple[str, float, float, 
 
 
 def test_values_lie_where_the_list_of_files_says(shared_data: Path) -> None:
-    """PROVENANCE.tsv, column check; it was made apart from this code."""
+    """Independent: PROVENANCE.tsv, column check; it was made apart from this code."""
     listed = listed_ranges(shared_data)
     for name in (
         "dwd/icon-d2_germany_regular-lat-lon_single-level_2022042600_000_2d_u_10m.grib2",
@@ -129,7 +129,7 @@ def test_values_lie_where_the_list_of_files_says(shared_data: Path) -> None:
 
 
 def test_the_whole_gfs_file_of_2017(shared_data: Path) -> None:
-    """352 fields; gust and 10 m wind by PROVENANCE.tsv; which winds there are by its contents."""
+    """352 fields; gust and 10 m wind by PROVENANCE.tsv (independent), the winds by its contents."""
     messages = read(shared_data, "gfs/gfs.t00z.pgrb2.2p50.f000")
     assert len(messages) == 352
     winds = {(m.number, m.surface_value) for m in messages
@@ -149,7 +149,7 @@ def test_the_whole_gfs_file_of_2017(shared_data: Path) -> None:
 
 @pytest.mark.parametrize("packing", ["template5_0", "template5_2", "template5_3"])
 def test_packings_against_wgrib2(shared_data: Path, packing: str) -> None:
-    """Values that wgrib2 wrote for the same fields, in the message's order; to its digits."""
+    """Independent: what wgrib2 wrote for the same fields, in the message's order; to its digits."""
     messages = read(shared_data, f"gfs/{packing}.grib2")
     for message, name in zip(messages, ("u", "v"), strict=True):
         text = (shared_data / "forecast" / "gfs" / f"template_{name}grd.csv").read_text()
@@ -160,12 +160,14 @@ def test_packings_against_wgrib2(shared_data: Path, packing: str) -> None:
 
 
 def test_a_missing_value_without_a_bitmap_is_missing(shared_data: Path) -> None:
+    # Independent: least value and missing cells by PROVENANCE.tsv.
     message = read(shared_data, "gfs/gfs.t12z.pgrb2.0p25.f023-PV-TMP-missing.grib2")[0]
     assert np.isnan(message.values).any()
     assert np.nanmin(message.values) == pytest.approx(184.98, abs=0.005)
     assert np.nanmax(message.values) < 300
 
 
+@pytest.mark.law
 @pytest.mark.parametrize("sentinel", [9.999e20, 9.999000260554009e20])
 def test_a_huge_sentinel_is_missing(sentinel: float) -> None:
     values = np.full((3, 3), sentinel)
@@ -173,6 +175,7 @@ def test_a_huge_sentinel_is_missing(sentinel: float) -> None:
     assert np.isnan(read_messages(message)[0].values).all()
 
 
+@pytest.mark.law
 def test_9999_is_a_legal_height_of_cloud() -> None:
     values = np.array([[9999.0, 300.0], [20000.0, 1200.0]])
     message = encode((0, 3, 5), 215, 0, RUN, 6, values, north=50, west=0, cell=1)
@@ -180,6 +183,7 @@ def test_9999_is_a_legal_height_of_cloud() -> None:
 
 
 def test_constant_fields_of_no_bits(shared_data: Path) -> None:
+    # Independent: the files' own description in PROVENANCE.tsv.
     rh = read(shared_data, "gfs/gfs.t18z.pgrb2.0p25.f186-RH-constant.grib2")[0]
     assert rh.values.shape == (721, 1440)
     assert set(np.unique(rh.values)) == {0.0}
@@ -190,7 +194,7 @@ def test_constant_fields_of_no_bits(shared_data: Path) -> None:
 
 
 def test_minutes_and_averages(shared_data: Path) -> None:
-    """The windows that the file's own description in PROVENANCE.tsv gives."""
+    """Independent: the windows that the file's own description in PROVENANCE.tsv gives."""
     quarter = read(shared_data, "hrrr/hrrr_srad_subhourly.grib2")
     assert [(m.start_min, m.end_min, m.statistic) for m in quarter] == [
         (0, 15, 0), (15, 30, 0), (30, 45, 0), (45, 60, 0)
@@ -202,11 +206,12 @@ def test_minutes_and_averages(shared_data: Path) -> None:
 
 
 def test_an_ensemble_member_is_told(shared_data: Path) -> None:
+    # Independent: PROVENANCE.tsv (the control member).
     assert read(shared_data, "gefs/gec00_20250101_00_soilw.grib")[0].member == 0
 
 
 def test_jpeg2000_on_a_gaussian_grid_has_values_but_no_places(shared_data: Path) -> None:
-    """Ranges of PROVENANCE.tsv; the file ends in 7571 octets of another download."""
+    """Independent: ranges of PROVENANCE.tsv; the file ends in 7571 octets of another download."""
     content = (shared_data / "forecast/gfs/flux.grb").read_bytes()
     with pytest.raises(DataError, match="byte 46580"):
         read_messages(content)
@@ -219,7 +224,7 @@ def test_jpeg2000_on_a_gaussian_grid_has_values_but_no_places(shared_data: Path)
 
 
 def test_u_and_v_in_one_message_are_told_apart(shared_data: Path) -> None:
-    """NAM: 181 fields, u and v behind one header (PROVENANCE.tsv)."""
+    """NAM: 181 fields, u and v behind one header (PROVENANCE.tsv, independent)."""
     messages = read(shared_data, "nam/nam.t00z.awp21100.tm00.grib2")
     assert len(messages) == 181
     u, v = (m for m in messages
@@ -236,7 +241,11 @@ def test_u_and_v_in_one_message_are_told_apart(shared_data: Path) -> None:
 
 
 def test_hrrr_projection_and_corners() -> None:
-    """HRRR-2 to HRRR-5: a public extraction from a real file, and corners by PROJ; read 2026-11."""
+    """HRRR-2 to HRRR-5: the extremes are a public extraction from a real file, read 2026-11.
+
+    Corners and plane coordinates computed by us with PROJ; the number of points is from memory, and
+    the extremes prove it.
+    """
     assert HRRR.nearest(21.138123, 237.280472) == ((0, 0), pytest.approx(0, abs=1e-3))
     corners = {(0, 0): (21.138123, -122.719528), (0, 1798): (21.140547, -72.289718),
                (1058, 0): (47.838623, -134.09548),
@@ -253,6 +262,7 @@ def test_hrrr_projection_and_corners() -> None:
 
 
 def test_the_hrrr_grid_of_a_real_message_is_that_one(shared_data: Path) -> None:
+    # Independent: a real message against the grid above, which was read 2026-11.
     message = read(shared_data, "hrrr/hrrr.t06z.wrfsfcf01-UGRD.grib2")[0]
     assert message.relative_to_grid
     assert message.grid.shape == (1059, 1799)
@@ -294,7 +304,10 @@ def test_grid_212_corners() -> None:
 
 
 def test_rotation_of_hrrr_winds() -> None:
-    """ROT-1 to ROT-3: NOAA's HRRR FAQ and NCL's rotation of gridded winds, read 2026-11."""
+    """ROT-1: the cone by NOAA's HRRR FAQ; ROT-3: NCL's rotation of gridded winds; read 2026-11.
+
+    Angles (ROT-2) and turned components computed by us from the two.
+    """
     assert lambert_cone(38.5, 38.5) == pytest.approx(0.622515, abs=1e-6)
     for longitude, angle in ((-122.7195, -15.6995), (-97.5, 0), (-80, 10.8941), (-75, 14.0066)):
         assert HRRR.north_angle(40, longitude) == pytest.approx(angle, abs=1e-3)
@@ -319,7 +332,7 @@ def test_rotation_of_hrrr_winds() -> None:
 def test_a_wind_to_the_north_stays_one(
     projection: str, cone: float, central: float, places: list[tuple[float, float]]
 ) -> None:
-    """A step to the north on the plane, by PROJ, is turned into a wind without an east part."""
+    """Independent: a step to the north on PROJ's plane becomes a wind without an east part."""
     project = Proj(f"{projection} +R=6371229")
     for latitude, longitude in places:
         grid = ProjectedGrid(
@@ -350,7 +363,7 @@ def test_cells_of_a_globe(latitude: float, longitude: float, index: tuple[int, i
 
 
 def test_a_box_that_crosses_greenwich(shared_data: Path) -> None:
-    """ICON-EU begins at 336.5 E; eccodes' list of coordinates is the oracle."""
+    """Independent: ICON-EU begins at 336.5 E; eccodes' list of coordinates is the oracle."""
     name = "dwd/icon-eu_europe_regular-lat-lon_single-level_2022050700_000_U_10M.grib2"
     grid = read(shared_data, name)[0].grid
     assert grid == ICON_EU
@@ -363,7 +376,7 @@ def test_a_box_that_crosses_greenwich(shared_data: Path) -> None:
 
 
 def test_how_far_the_grid_point_lies() -> None:
-    """PROJ's geodesic on the same sphere."""
+    """Independent: PROJ's geodesic on the same sphere."""
     sphere = Geod(a=6371229, b=6371229)
     for place in ((51.4, -0.1), (-33.86, 151.21), (10.06, 10.11)):
         index, away = GLOBE.nearest(*place)
@@ -376,7 +389,7 @@ def test_how_far_the_grid_point_lies() -> None:
 @pytest.mark.parametrize("grid", [GLOBE, HRRR, ICON_EU], ids=["globe", "hrrr", "icon-eu"])
 @pytest.mark.parametrize("radius_km", [0.0, 25.0, 80.0])
 def test_neighbours_are_all_points_within_reach(grid: object, radius_km: float) -> None:
-    """Against PROJ's geodesic to every point of a wide window."""
+    """Independent: PROJ's geodesic to every point of a wide window."""
     sphere = Geod(a=6371229, b=6371229)
     places = {id(GLOBE): [(60.1, 0.05), (51.4, -179.99), (0.0, 90.0)],
               id(HRRR): [(40.0, -75.0)], id(ICON_EU): [(50.03, 0.02)]}[id(grid)]  # fmt: skip
@@ -402,6 +415,7 @@ def test_neighbours_are_all_points_within_reach(grid: object, radius_km: float) 
         assert found - unsure == expected - unsure
 
 
+@pytest.mark.law
 def test_points_anywhere() -> None:
     grid = PointsGrid(np.array([50.0, 50.1, 60.0]), np.array([8.0, 8.0, 359.0]), spacing_km=13)
     assert grid.nearest(50.02, 8.01)[0] == (0,)
@@ -459,7 +473,7 @@ def section_offset(message: bytes, number: int) -> int:
     ids=["columns first", "rows alternate"],
 )
 def test_rarer_scanning_orders(flags: int, order: object) -> None:
-    """Code table 3.4: bit 3, columns first; bit 4, each second row runs the other way."""
+    """Code table 3.4 (from memory): bit 3, columns first; bit 4, each second row runs back."""
     values = np.arange(12.0).reshape(3, 4)
     written = order(values).reshape(3, 4)
     message = bytearray(encode((0, 0, 0), 103, 2, RUN, 6, written, north=50, west=0, cell=1))
@@ -467,6 +481,7 @@ def test_rarer_scanning_orders(flags: int, order: object) -> None:
     np.testing.assert_allclose(read_messages(bytes(message))[0].values, values, atol=1e-4)
 
 
+@pytest.mark.law
 def test_intervals_members_and_long_runs() -> None:
     values = np.zeros((3, 3))
     message = encode((0, 1, 8), 1, 0, RUN, 126, values, north=50, west=0, cell=1, start=120,
@@ -486,6 +501,7 @@ def changed(at: int, new: bytes) -> bytes:
     return GOOD[:at] + new + GOOD[at + len(new) :]
 
 
+@pytest.mark.law
 @pytest.mark.parametrize(
     ("content", "told"),
     [
@@ -510,6 +526,7 @@ def test_what_is_not_whole_is_an_error_with_its_place(content: bytes, told: str)
     assert "byte" in str(error.value)
 
 
+@pytest.mark.law
 def test_the_place_of_an_error_is_that_of_its_message() -> None:
     with pytest.raises(DataError, match=f"byte {len(GOOD)}"):
         read_messages(GOOD + b"junk")
@@ -518,6 +535,7 @@ def test_the_place_of_an_error_is_that_of_its_message() -> None:
     assert len(read_messages(GOOD + b"\0" * 31 + GOOD + b"\0" * 7)) == 2
 
 
+@pytest.mark.law
 def test_more_points_than_values_is_an_error() -> None:
     at = section_offset(GOOD, 3)
     with pytest.raises(DataError, match="points"):
@@ -527,6 +545,7 @@ def test_more_points_than_values_is_an_error() -> None:
         _ = read_messages(changed(at + 5, (8).to_bytes(4, "big")))[0].values
 
 
+@pytest.mark.law
 def test_a_packing_that_is_not_read_spoils_only_its_own_field() -> None:
     at = section_offset(GOOD, 5)
     spectral = changed(at + 9, (50).to_bytes(2, "big"))
@@ -593,6 +612,7 @@ def run(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
     )  # fmt: skip
 
 
+@pytest.mark.law
 @pytest.mark.slow
 def test_damaged_messages_never_end_the_process(shared_data: Path, tmp_path: Path) -> None:
     files = first_messages(shared_data, tmp_path)
@@ -604,6 +624,7 @@ def test_damaged_messages_never_end_the_process(shared_data: Path, tmp_path: Pat
         assert min(good, bad) > 40
 
 
+@pytest.mark.law
 def test_decoding_beside_proj_ends_in_peace(tmp_path: Path) -> None:
     """Newer eccodes wheels crash at exit once PROJ is loaded too: the values print, then 134."""
     file = tmp_path / "message.grib2"
@@ -619,6 +640,7 @@ def test_decoding_beside_proj_ends_in_peace(tmp_path: Path) -> None:
     assert ended.stdout.split()[0] == "8.0"
 
 
+@pytest.mark.law
 def test_reading_headers_loads_no_eccodes(tmp_path: Path) -> None:
     file = tmp_path / "message.grib2"
     file.write_bytes(GOOD)
@@ -630,6 +652,7 @@ def test_reading_headers_loads_no_eccodes(tmp_path: Path) -> None:
     assert run(code, str(file)).stdout.split() == ["False", "False"]
 
 
+@pytest.mark.law
 def test_only_the_grib_package_imports_eccodes() -> None:
     package = Path(__file__).resolve().parents[1] / "wxgate"
     users = {

@@ -7,6 +7,7 @@ beside it ("read 2026-11"). "computed by us" marks figures that nobody has publi
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from hypothesis.extra.numpy import arrays
 from wind_cases import CLEAR_NIGHT, FIELD, NEUTRAL, derived, field, origin, steady, winds
 
 from wxgate.derive.column import speed_of
+from wxgate.derive.figures import derivation
 from wxgate.derive.gust import gust_aloft, gust_from_turbulence, least_intensity
 from wxgate.derive.gust_factors import (
     cook,
@@ -30,6 +32,7 @@ from wxgate.derive.gust_factors import (
     reported_by_icao,
     reported_by_us,
 )
+from wxgate.derive.surface_layer import ROUGHNESS_CLASSES
 from wxgate.derive.turbulence import (
     bulk_richardson,
     clear_sky_irradiance,
@@ -37,11 +40,17 @@ from wxgate.derive.turbulence import (
     heat_flux_from_sun,
     iec_deviation,
     turbulence_intensity,
-    vertical_deviation,
 )
 from wxgate.errors import UsageError
 from wxgate.forecast import Field
 from wxgate.quantities import Kind
+from wxgate.verify import gust_bounds
+
+# The functions below, with the figures that ship.
+FIGURES = derivation()
+gust_from_turbulence = partial(gust_from_turbulence, figures=FIGURES.gust)
+heat_flux_from_sun = partial(heat_flux_from_sun, heat_share=FIGURES.thermals.heat_share)
+least_intensity = partial(least_intensity, figures=FIGURES.gust)
 
 truth, law = pytest.mark.truth, pytest.mark.law
 # The machine's own pauses and the first import of a library are no fault of the code.
@@ -72,7 +81,7 @@ def test_gust_factors_of_the_wmo_table(exposure: str, period: int, factor: float
 def test_gusts_over_a_ten_minute_mean_of_10_m_s() -> None:
     # GF-use: arithmetic on the table
     found = [10 * gust_factor_3_s(e, 600) for e in TABLE_1_1]
-    np.testing.assert_allclose(found, [16.6, 15.2, 13.8, 12.3], atol=0.05)
+    np.testing.assert_allclose(found, [16.6, 15.2, 13.8, 12.3], atol=1e-9)
 
 
 @law
@@ -87,54 +96,84 @@ def test_a_factor_that_is_not_in_the_table_is_refused() -> None:
 @pytest.mark.parametrize(
     ("intensity", "hourly"), [(0.25, 1.75), (0.205, 1.615), (0.155, 1.465), (0.105, 1.315)]
 )
-def test_peak_factor_gives_back_the_hourly_column(intensity: float, hourly: float) -> None:
-    # GF-appD: WMO/TD-No. 1555 app. D, crossing rate read 2026-11, the rest from memory; it must
-    # give the table's own hourly factors (GF-def: G = 1 + g I)
-    assert float(gust_factor(intensity, peak_factor(10, 3, 3600))) == pytest.approx(
-        hourly, abs=0.02
-    )
+def test_peak_factor_over_an_hour(intensity: float, hourly: float) -> None:
+    # GF-appD: WMO/TD-No. 1555 app. D, crossing rate read 2026-11, the rest from memory. The figures
+    # (computed by us; GF-def: G = 1 + g I) have g rounded to 3.00, which is ours too.
+    peak = peak_factor(10, 3, 3600)
+    assert peak == pytest.approx(3.00, abs=0.005)
+    assert float(gust_factor(intensity, peak)) == pytest.approx(hourly, abs=0.005 * intensity)
+    assert float(gust_factor(intensity)) == pytest.approx(hourly, abs=1e-9)
 
 
 @truth
 def test_durst_curve() -> None:
-    # DUR-03: fit quoted from ASCE 7-05 (a public script, read 2026-11)
+    # DUR-03: fit quoted from ASCE 7-05, as a public script has it (read 2026-11); figures computed
+    # by us, over 120 s anew: the row's 1.178 has slipped.
     t = np.array([1, 3, 10, 60, 120, 600])
-    np.testing.assert_allclose(durst(t), [1.568, 1.522, 1.434, 1.248, 1.178, 1.061], atol=0.005)
+    np.testing.assert_allclose(durst(t), [1.568, 1.522, 1.434, 1.248, 1.177, 1.061], atol=0.0005)
     # DUR-04
-    assert float(durst(3) / durst(600)) == pytest.approx(1.434, abs=0.01)
-    # DUR-02: worked example on ASCE 7-95: fastest mile of 80 mph is a mean over 45 s; 1.28, 62.5
-    # mph; the gust of 95.6 mph is read off the chart (1.53), the fit gives 1.522
-    assert float(durst(45)) == pytest.approx(1.28, abs=0.01)
+    assert float(durst(3) / durst(600)) == pytest.approx(1.434, abs=0.0005)
+    # DUR-02: worked example on ASCE 7-95, read 2026-11: the fastest mile of 80 mph is a mean over
+    # 45 s: 1.28, and so 80 / 1.28 = 62.5 mph (0.2: the fit is not rounded first); the gust of 95.6
+    # mph is read off the chart at 1.53, where the fit gives 1.522.
+    assert float(durst(45)) == pytest.approx(1.28, abs=0.005)
     assert 80 / float(durst(45)) == pytest.approx(62.5, abs=0.2)
-    assert float(durst(3)) == pytest.approx(95.6 / 62.5, abs=0.02)
+    assert float(durst(3)) == pytest.approx(95.6 / 62.5, abs=0.01)
 
 
 @truth
 def test_other_gust_curves() -> None:
-    assert float(krayer_marshall(3)) == pytest.approx(1.662, abs=0.005)  # DUR-05
-    assert float(cook(3, 0.175)) == pytest.approx(1.521, abs=0.003)  # DUR-06
+    # DUR-05 and DUR-06: formulas as a public script has them (read 2026-11), figures computed by us
+    assert float(krayer_marshall(3)) == pytest.approx(1.662, abs=0.0005)
+    assert float(cook(3, 0.175)) == pytest.approx(1.521, abs=0.0005)
+    t = np.array([1.0, 3, 10, 60])
+    assert (krayer_marshall(t) > durst(t)).all()
+
+
+@truth
+def test_the_estimate_of_a_gust_among_the_published_factors() -> None:
+    # WMO/TD-No. 1555 table 1.1 over 10 minutes (read 2026-11) and Durst's curve, as above: a low
+    # sun under cloud, over open water, open and roughly open country. Another formula each: 1 %.
+    roughness = [ROUGHNESS_CLASSES[name] for name in ("sea", "open", "roughly open")]
+    sea, open_country, roughly_open = gust_from_turbulence(10.0, roughness, 0.0, 1.0) / 10
+    assert gust_factor_3_s("at-sea", 600) < sea < gust_factor_3_s("off-sea", 600)
+    assert open_country == pytest.approx(gust_factor_3_s("off-land", 600), rel=0.01)
+    assert roughly_open == pytest.approx(gust_factor_3_s("in-land", 600), rel=0.01)
+    assert open_country == pytest.approx(float(durst(3)), rel=0.01)
+    # Cook's 0.42 ln(3600 / 3) is 2.98 (by hand), which stands for 3.
+    intensity = np.array([0.1, 0.175, 0.25])
+    np.testing.assert_allclose(cook(3, intensity), gust_factor(intensity), atol=0.03 * 0.25)
+
+
+@truth
+@pytest.mark.parametrize(("intensity", "hourly"), [(0.25, 1.75), (0.205, 1.60), (0.155, 1.45)])
+def test_gust_factor_gives_the_hourly_column(intensity: float, hourly: float) -> None:
+    # WMO/TD-No. 1555 (Harper, Kepert & Ginger 2010), table 1.1, 3 s over the hour, from a public
+    # script citing it, and eq. 14: G = 1 + g I (read 2026-11); a peak factor of 3 as in
+    # science notes 2.2.
+    assert float(gust_factor(intensity, 3.0)) == pytest.approx(hourly, abs=0.02)
 
 
 @truth
 def test_turbulence_intensity() -> None:
     # TI-01, TI-02: EN 1991-1-4 (4.7), (4.8); form read 2026-11, numbers computed by us
     np.testing.assert_allclose(
-        turbulence_intensity([10, 50, 100], 0.03), [0.1721, 0.1348, 0.1233], atol=1e-3
+        turbulence_intensity([10, 50, 100], 0.03), [0.1721, 0.1348, 0.1233], atol=5e-5
     )
     terrain_ii = float(turbulence_intensity(10, 0.05))
-    assert terrain_ii == pytest.approx(0.189, abs=0.002)
-    assert float(gust_factor(terrain_ii, 7)) == pytest.approx(2.321, abs=0.01)
-    assert float(gust_factor(terrain_ii, 7)) ** 0.5 == pytest.approx(1.524, abs=0.002)
+    assert terrain_ii == pytest.approx(0.189, abs=0.0005)
+    assert float(gust_factor(terrain_ii, 7)) == pytest.approx(2.321, abs=0.0005)
+    assert float(gust_factor(terrain_ii, 7)) ** 0.5 == pytest.approx(1.524, abs=0.0005)
 
 
 @truth
 def test_gust_factors_of_the_science_notes() -> None:
-    # science notes 2.2, computed by its authors: peak factor 3; z0 0.03 and 0.3
+    # science notes 2.2, computed by us: peak factor 3; z0 0.03 and 0.3
     z = np.array([10, 30, 60, 100])
     open_country = gust_factor(turbulence_intensity(z, 0.03))
-    np.testing.assert_allclose(open_country, [1.52, 1.43, 1.39, 1.37], atol=0.006)
+    np.testing.assert_allclose(open_country, [1.52, 1.43, 1.39, 1.37], atol=0.005)
     rough = gust_factor(turbulence_intensity(z, 0.3))
-    np.testing.assert_allclose(rough, [1.86, 1.65, 1.57, 1.52], atol=0.006)
+    np.testing.assert_allclose(rough, [1.86, 1.65, 1.57, 1.52], atol=0.005)
 
 
 @truth
@@ -142,32 +181,50 @@ def test_turbine_standard_deviation() -> None:
     # TI-04, TI-05: IEC 61400-1 ed. 3 eq. 11 (read 2026-11), numbers computed by us
     for wind, expected in ((15, (2.696, 2.359, 2.022)), (10, (2.096, 1.834, 1.572))):
         found = [float(iec_deviation(wind, c)) for c in "ABC"]
-        np.testing.assert_allclose(found, expected, atol=0.001)
+        np.testing.assert_allclose(found, expected, atol=0.0005)
+    # The least turbulence that is counted with under cloud is not that of rough air: it stays below
+    # what the calmest of these classes is built for.
+    wind = np.arange(3.0, 26.0)
+    least = least_intensity(40.0, 1.0, wind)
+    assert (least < iec_deviation(wind, "C") / wind).all()
 
 
 @truth
 def test_what_reports_call_a_gust() -> None:
     knot = 1852 / 3600
-    # MET-01: ICAO Annex 3, 10 kt over the mean (read 2026-11)
+    # MET-01: ICAO Annex 3, 10 kt over the mean (a draft, read 2026-11)
     assert reported_by_icao(12 * knot, 22 * knot)
     assert not reported_by_icao(12 * knot, 21 * knot)
     # MET-02: FMH-1; AFMAN 15-111 7.4.3, 10 kt between peaks and lulls (read 2026-11)
     assert reported_by_us(12 * knot, 22 * knot)
     assert not reported_by_us(13 * knot, 22 * knot)
     assert not reported_by_icao(np.nan, 22 * knot)
+    assert not reported_by_us(12 * knot, np.nan)
+
+
+@law
+def test_a_report_without_a_gust_leaves_open_what_would_not_have_been_told() -> None:
+    mean = np.arange(0.0, 30.0, 0.5)
+    _, high = gust_bounds(mean, np.nan, step=0.0)
+    assert reported_by_icao(mean, high).all()
+    assert not reported_by_icao(mean, high - 0.01).any()
+    # Lulls lie below the mean: what ICAO names is named in the United States too.
+    lull, peak = 0.8 * mean, mean[:, None] * np.linspace(1.0, 3.0, 30)[:, None, None]
+    assert (reported_by_us(lull, peak) >= reported_by_icao(mean, peak)).all()
+    assert (reported_by_us(lull, peak) > reported_by_icao(mean, peak)).any()
 
 
 @truth
 def test_gust_mixed_down_by_the_rapid_refresh() -> None:
-    # NWP-01: NOAA UPP CALGUST.f @54123f9f, read 2026-11
+    # NWP-01: NOAA UPP CALGUST.f @54123f9f, read 2026-11; figures by hand
     assert float(mixed_down(5.0, [15.0], [500.0])) == pytest.approx(12.5, abs=1e-6)
     assert float(mixed_down(5.0, [20.0], [1200.0])) == pytest.approx(12.5, abs=1e-6)
     assert float(mixed_down(5.0, [15.0, 20.0], [500.0, 1200.0])) == pytest.approx(12.5, abs=1e-6)
+    # the largest of the levels counts: 12.5 from 500 m, 7.5 from 1200 m
+    assert float(mixed_down(5.0, [15.0, 10.0], [500.0, 1200.0])) == pytest.approx(12.5, abs=1e-6)
     # science notes 2.1: U10 4, 14 at the top: 300 m 12.5, 1000 m 9.0, 1500 m 9.0
     for depth, gust in ((300, 12.5), (1000, 9.0), (1500, 9.0)):
-        assert float(mixed_down(4.0, [14.0], [depth])) == pytest.approx(gust, abs=0.001)
-    # trap 2: it is not clipped, and lies below the wind where that falls with height
-    assert float(mixed_down(8.0, [4.0], [500.0])) < 8.0
+        assert float(mixed_down(4.0, [14.0], [depth])) == pytest.approx(gust, abs=1e-6)
 
 
 # ------------------------------------------------------------------ gust at flight height
@@ -194,7 +251,7 @@ def test_gust_of_the_worked_scenarios(
     air: dict[str, float],
     expected: float,
 ) -> None:
-    # worked examples computed by the authors of our science notes (section 11), as printed there
+    # worked examples computed by us (science notes, section 11), as printed there
     found = derived(steady(levels, speeds, directions), height, wind_speed_of_gust=gust, **air)
     high = found["gust_at_flight_height"]
     assert round(float(high.values[0]), 1) == expected
@@ -203,13 +260,13 @@ def test_gust_of_the_worked_scenarios(
 
 @truth
 def test_gust_of_the_jet_scenario() -> None:
-    # scenario 2 at 100 m prints 10.8: the wind there and the gust's excess at 10 m. The notes' own
-    # 2.2 adds the least turbulence of stable air (0.05), which gives 11.3: we take that stricter
-    # one, and the verdict (no-go above 9.6) is the same.
+    # scenario 2 (computed by us) at 100 m prints 10.8: the wind there and the gust's excess at 10
+    # m. The notes' own 2.2 adds the least turbulence of stable air (0.05), which gives 11.3: we
+    # take that stricter one, and the verdict (no-go above 9.6) is the same.
     assert float(gust_aloft(9.834, 1.5, 2.5, 0.0)) == pytest.approx(10.8, abs=0.05)
     jet = steady((10, 80), (1.5, 9.0), (190, 225))
     found = derived(jet, 100, wind_speed_of_gust=2.5, **CLEAR_NIGHT)
-    assert found["gust_at_flight_height"].values[0] == pytest.approx(9.834 * 1.15, abs=0.01)
+    assert found["gust_at_flight_height"].values[0] == pytest.approx(9.834 * 1.15, abs=0.001)
 
 
 @truth
@@ -241,6 +298,7 @@ def test_a_point_gust_and_an_hourly_maximum_differ_in_what_they_cover() -> None:
 
 @truth
 def test_the_hourly_maximum_wind_joins_a_point_gust() -> None:
+    # By hand: hour 0 has 9.5 from the field, hour 1 the larger of 8 and 9 at its ends.
     # science notes 2.1: the hourly maximum wind is a field apart in the rapid-refresh models
     found = derived(
         steady((10, 80), (4, 6)), 60, wind_speed_of_gust=np.array([7.0, 8.0, 9.0]),
@@ -254,7 +312,9 @@ def test_the_hourly_maximum_wind_joins_a_point_gust() -> None:
 @law
 def test_the_gust_is_never_below_the_wind_of_the_models_that_say_so() -> None:
     # trap 2 of the science notes; a public issue of NOAA's post-processor (636)
-    found = derived(steady((10, 100), (8, 9)), 60, wind_speed_of_gust=6.5, **NEUTRAL)
+    falling = float(mixed_down(8.0, [6.0], [500.0]))
+    assert falling == 6.5
+    found = derived(steady((10, 100), (8, 9)), 60, wind_speed_of_gust=falling, **NEUTRAL)
     assert found["gust"].values[0] == 8.0
 
 
@@ -263,28 +323,28 @@ def test_the_gust_is_never_below_the_wind_of_the_models_that_say_so() -> None:
 
 @truth
 def test_a_missing_gust_is_estimated_and_says_so() -> None:
-    # science notes 2.2: U (1 + 3 / ln(10/z0)): z0 0.03: 1.52, z0 0.3: 1.86
+    # science notes 2.2, computed by us: U (1 + 3 / ln(10/z0)): z0 0.03: 1.52, z0 0.3: 1.86
     for z0, factor in ((0.03, 1.52), (0.3, 1.86)):
         site = replace(FIELD, roughness_length=z0)
         found = derived(steady((10, 100), (5, 7)), 60, site=site, **NEUTRAL)
-        assert found["gust"].values[0] == pytest.approx(5 * factor, abs=0.03)
+        assert found["gust"].values[0] == pytest.approx(5 * factor, abs=0.025)
         for name in ("gust", "gust_at_flight_height", "gust_layer_maximum", "gust_spread"):
             assert origin(found[name]) == "estimated from turbulence", name
 
 
 @truth
 def test_the_roughness_for_an_unknown_place_is_that_of_the_in_land_class() -> None:
-    # WMO/TD-No. 1555 table 1.1: 1.66 in-land over 10 minutes; ours 1.65
+    # WMO/TD-No. 1555 table 1.1 (read 2026-11): 1.66 in-land over 10 minutes; ours 1.65
     found = derived(steady((10,), (6,)), 60, **NEUTRAL)["gust"]
     assert found.values[0] / 6 == pytest.approx(1.66, abs=0.02)
     rough = Field(np.asarray(0.3, np.float32), Kind.CONSTANT)
     model = derived(steady((10,), (6,)), 60, surface_roughness_length=rough, **NEUTRAL)["gust"]
-    assert model.values[0] / 6 == pytest.approx(1.86, abs=0.01)
+    assert model.values[0] / 6 == pytest.approx(1.86, abs=0.005)
     stated = replace(FIELD, roughness_length=0.03)
     both = derived(steady((10,), (6,)), 60, site=stated, surface_roughness_length=rough, **NEUTRAL)[
         "gust"
     ]
-    assert both.values[0] / 6 == pytest.approx(1.52, abs=0.01)
+    assert both.values[0] / 6 == pytest.approx(1.52, abs=0.005)
 
 
 @truth
@@ -293,7 +353,7 @@ def test_the_roughness_for_an_unknown_place_is_that_of_the_in_land_class() -> No
     [(40, 0.2, True), (40, np.nan, True), (np.nan, 0.2, True), (40, 0.7, False), (5, 0.0, False)],
 )
 def test_sunny_floor_of_the_estimate(sun: float, cloud: float, floor: bool) -> None:
-    # science notes 2.2: at least 2 m/s over the wind when sunny; not known counts as sunny
+    # common practice, no source: at least 2 m/s over the wind when sunny; not known counts as sunny
     found = float(gust_from_turbulence(1.0, 0.03, sun, cloud))
     assert found == pytest.approx(3.0 if floor else 1.52, abs=0.005)
 
@@ -348,7 +408,7 @@ def test_a_city_roughness_still_gives_a_gust(z0: float) -> None:
     ],
 )  # fmt: skip
 def test_least_turbulence(sun: float, cloud: float, wind: float, least: float) -> None:
-    # science notes 2.2: stable 0.05, neutral 0.10, unstable 0.15; unknown counts as unstable
+    # common practice, no source: stable 0.05, neutral 0.10, unstable 0.15; unknown is unstable
     assert float(least_intensity(sun, cloud, wind)) == least
 
 
@@ -454,13 +514,9 @@ def test_a_missing_10_m_wind_leaves_no_gust() -> None:
 
 @truth
 def test_convective_velocity_examples() -> None:
-    # science notes 2.3, computed by its authors: 200 W/m2 and 1 km: 1.8 (sigma_w 0.7, 0.9, 1.0 at
-    # 30, 60, 100 m); 300 W/m2 and 1.5 km: 2.3
+    # science notes 2.3, computed by us: 200 W/m2 and 1 km: 1.8; 300 W/m2 and 1.5 km: 2.3
     scale = float(convective_velocity(200, 1000, 293, 101325))
     assert scale == pytest.approx(1.8, abs=0.05)
-    np.testing.assert_allclose(
-        vertical_deviation(1.8, [30, 60, 100], 1000), [0.7, 0.9, 1.0], atol=0.06
-    )
     assert float(convective_velocity(300, 1500, 293, 101325)) == pytest.approx(2.3, abs=0.05)
 
 
@@ -478,6 +534,8 @@ def test_clear_sky_agrees_with_pvlib() -> None:
 
 @truth
 def test_thermals_in_a_forecast() -> None:
+    # Computed by us: 1.8 m/s as in the row above; a sunny noon is rough, above 2 (science notes
+    # 2.3).
     warm = {"air_temperature": 293.0, "surface_air_pressure": 101325.0}
     wind = steady((10, 100), (3, 4))
     given_flux = derived(
@@ -526,7 +584,7 @@ def test_bulk_richardson_agrees_with_metpy() -> None:
             z * units.m, theta * units.K, u * units("m/s"), 0 * u * units("m/s")
         ).magnitude[1]
         found = bulk_richardson(step, 98.0, shear, 98.0, 285.0 + step / 2)
-        assert float(found) == pytest.approx(float(expected), rel=0.01)
+        assert float(found) == pytest.approx(float(expected), rel=0.002)
 
 
 @truth
@@ -540,7 +598,7 @@ def test_richardson_number_of_a_forecast() -> None:
         ),
     )["bulk_richardson_number"]  # fmt: skip
     expected = 9.81 / 281.5 * (3 / 98 + 0.00976) / (6 / 90) ** 2
-    assert found.values[0] == pytest.approx(expected, rel=0.005)
+    assert found.values[0] == pytest.approx(expected, rel=0.001)
 
 
 @law

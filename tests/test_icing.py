@@ -9,11 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxgate.derive import icing as module
+from wxgate.derive.figures import derivation
 from wxgate.derive.moisture import wet_bulb_temperature
 from wxgate.derive.recipe import Inputs
 from wxgate.quantities import NO_CEILING, Kind
 
 pytestmark = pytest.mark.truth
+
+FIGURES = derivation()
 
 ZERO = 273.15
 DRY_DAY = {
@@ -65,7 +68,7 @@ def test_cloud_within_sixty_metres_ices(base: float, ices: int) -> None:
 
 
 def test_the_air_at_flight_height_is_colder() -> None:
-    """6.5 K/km: 2.5 degC at the ground is 1.7 degC at 120 m."""
+    """6.5 K/km (ICAO Doc 7488), arithmetic: 2.5 degC at the ground is 1.7 degC at 120 m."""
     assert flag(air_temperature=2.5, cloud_base_height=100.0, height=120.0) == 1
     assert flag(air_temperature=2.5, cloud_base_height=10.0, height=10.0) == 0
 
@@ -99,6 +102,7 @@ def test_dry_snow_is_no_icing_and_wet_snow_is() -> None:
     assert flag(air_temperature=-1.5, precipitation=0.4, categorical_snow=1.0) == 1
 
 
+@pytest.mark.law
 def test_cold_precipitation_without_a_flag_cannot_be_told() -> None:
     """Snow, or freezing drizzle?"""
     assert np.isnan(flag(air_temperature=-8.0, precipitation=0.4))
@@ -110,6 +114,7 @@ def test_cold_precipitation_without_a_flag_cannot_be_told() -> None:
     )  # fmt: skip
 
 
+@pytest.mark.law
 @pytest.mark.parametrize("missing", ["precipitation", "cloud_base_height", "visibility"])
 def test_what_could_decide_and_is_missing_is_told(missing: str) -> None:
     """At 12 degC nothing freezes, whatever is missing; at -2 degC in saturated air it decides."""
@@ -117,12 +122,14 @@ def test_what_could_decide_and_is_missing_is_told(missing: str) -> None:
     assert np.isnan(flag(air_temperature=-2.0, dew_point_spread=0.1, **{missing: None}))
 
 
+@pytest.mark.law
 @pytest.mark.parametrize("wet", [{"precipitation": 0.4}, {"visibility": 400.0}])
 def test_moisture_that_is_missing_is_told(wet: dict[str, float]) -> None:
     """Without the spread there is no wet bulb for rain and no humidity for fog."""
     assert np.isnan(flag(air_temperature=1.0, dew_point_spread=None, **wet))
 
 
+@pytest.mark.law
 def test_what_is_missing_does_not_hide_what_decides() -> None:
     assert flag(air_temperature=-2.0, precipitation=0.4, cloud_base_height=None,
                 visibility=None) == 1  # fmt: skip
@@ -150,6 +157,7 @@ BENIGN = {
 }  # fmt: skip
 
 
+@pytest.mark.law
 @given(values, st.sampled_from(sorted(BENIGN)))
 def test_what_is_missing_never_looks_better_than_what_is_benign(
     hour: dict[str, float], name: str
@@ -162,6 +170,7 @@ def test_what_is_missing_never_looks_better_than_what_is_benign(
         assert flag(**hour) == 0
 
 
+@pytest.mark.law
 def test_a_point_equals_its_cell() -> None:
     rng = np.random.default_rng(11)
     shape = (6, 5)
@@ -171,7 +180,9 @@ def test_a_point_equals_its_cell() -> None:
         "precipitation": rng.choice([0, 1, np.nan], shape),
         "freezing_rain": rng.choice([0, np.nan], shape),
     }  # fmt: skip
-    grid = module.icing(**arrays, height=60.0)
+    grid = module.icing(**arrays, height=60.0, figures=FIGURES.icing)
     for at in np.ndindex(shape):
-        one = module.icing(**{k: v[at] for k, v in arrays.items()}, height=60.0)
+        one = module.icing(
+            **{k: v[at] for k, v in arrays.items()}, height=60.0, figures=FIGURES.icing
+        )
         np.testing.assert_array_equal(one, grid[at])

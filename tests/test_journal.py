@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import multiprocessing
 import os
+import re
 import signal
 import sqlite3
 import subprocess
@@ -317,6 +318,7 @@ def test_the_day_on_one_page(wx: Wx, filled: Path) -> None:
     assert code == 0
     assert "flown at demo-field from 2026-09-15 10:00 BST" in out
     code, out, _ = wx("journal", "day", "2026-09-15")
+    assert not re.search(r"\d\.\d{6}", out), "a page for people needs no microseconds"
     assert code == 0
     assert "10:00 go" in out
     assert "two batteries" in out
@@ -375,7 +377,7 @@ def test_a_day_has_its_own_length(file: Path, day: str, hours: int) -> None:
     # October (Summer Time Act 1972 as amended, from memory).
     from zoneinfo import ZoneInfo
 
-    from wxgate.cli.journal import selection
+    from wxgate.cli.journaldays import selection
 
     with Journal(file, at=NOW) as journal:
         which = selection(journal, None, day, day, "Europe/London", demo=False)
@@ -478,6 +480,24 @@ def test_verify_leaves_alone_what_is_no_journal(
                   if not p.name.endswith(("-shm", "-wal"))) == there  # fmt: skip
 
 
+def test_who_reads_a_journal_leaves_no_file_beside_it(
+    wx: Wx, filled: Path, brief: Brief, tmp_path: Path
+) -> None:
+    named, table = tmp_path / "replayed.sqlite", tmp_path / "o.csv"
+    named.write_bytes(filled.read_bytes())
+    table.write_text("time,wind_speed (kt)\n2026-09-15T09:51Z,3\n")
+    code, _, err = wx("verify", "--journal", named, "--observations", table)
+    assert code == 0, err
+    assert named.read_bytes() == filled.read_bytes()
+    assert sorted(p.name for p in tmp_path.iterdir() if p.is_file()) == [table.name, named.name]
+    # One that another is about to write to keeps the files beside it, and what stands in them.
+    with Journal(named, at=NOW) as writer:
+        writer.add_brief(replace(brief, demonstration=False))
+        with Journal(named, at=NOW, to_read=True) as reader:
+            assert len(list(reader.briefs())) == 2
+        assert len(list(writer.briefs())) == 2
+
+
 def test_a_journal_on_a_medium_that_cannot_be_written(
     wx: Wx, filled: Path, brief: Brief, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -566,13 +586,17 @@ def test_another_process_writes_for_long(brief: Brief, file: Path) -> None:
     other.close()
 
 
-def test_a_watch_writes_the_same_verdicts_but_once(brief: Brief) -> None:
+def test_a_watch_writes_the_same_verdicts_but_once(
+    brief: Brief, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from wxgate.cli.issued import issued
     from wxgate.cli.journal import journal_file
 
     real = replace(brief, demonstration=False)
-    for minutes in (0, 20, 40):
-        issued(replace(real, now=brief.now + timedelta(minutes=minutes)), repeated=False)
+    for minutes in (40, 20, 0):
+        now = brief.now + timedelta(minutes=minutes)
+        monkeypatch.setattr("wxgate.cli.issued.clock", lambda now=now: now)
+        issued(replace(real, now=now), repeated=False)
     other = replace(real.forecasts[0].provenance[0], sha256="f" * 64)
     newer = replace(real.forecasts[0], provenance=(other,))
     issued(replace(real, forecasts=(newer,)), repeated=False)

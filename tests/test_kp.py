@@ -200,7 +200,7 @@ def test_a_real_forecast_file(shared_data: Path) -> None:
 
 @truth
 def test_a_later_file_keeps_what_was_observed(shared_data: Path) -> None:
-    """Two fetches 13 hours apart agree on every slot that both call observed."""
+    """Independent: two fetches 13 hours apart agree on every slot that both call observed."""
     folder = shared_data / "obs/kp"
     one, two = (
         {s.start: s for s in parse_forecast_json((folder / name).read_bytes())}
@@ -218,7 +218,7 @@ def test_a_later_file_keeps_what_was_observed(shared_data: Path) -> None:
 def test_a_real_one_minute_file(shared_data: Path) -> None:
     """NOAA SWPC, json/planetary_k_index_1m.json, 2026-07-09 04:03 to 10:00 UTC.
 
-    Largest estimates of the minutes, counted by us in the file: 1.00 in 03-06, 2.33 in 06-09 and
+    Largest estimates of the minutes, computed by us from the file: 1.00 in 03-06, 2.33 in 06-09 and
     2.00 in 09-12, where the first minutes say 0.00.
     """
     file = shared_data / "obs/kp/swpc_planetary_k_index_1m_20260709.json"
@@ -231,7 +231,7 @@ def test_a_real_one_minute_file(shared_data: Path) -> None:
 
 @truth
 def test_a_real_three_day_forecast(shared_data: Path) -> None:
-    """NOAA SWPC 3-Day Forecast issued 2025 Dec 23 1230 UTC."""
+    """NOAA SWPC 3-Day Forecast issued 2025 Dec 23 1230 UTC; read off the file by hand."""
     found = parse_three_day_text(
         (shared_data / "obs/kp/swpc_3-day-forecast_20251223.txt").read_bytes()
     )
@@ -246,7 +246,7 @@ def test_a_real_three_day_forecast(shared_data: Path) -> None:
     assert found.slots[-1] == Slot(utc(2025, 12, 25, 21), 2.67, "predicted")
 
 
-@truth
+@law
 @pytest.mark.parametrize("day", [18, 19, 21, 25, 28])
 def test_real_geomagnetic_forecasts(shared_data: Path, day: int) -> None:
     """NOAA SWPC Geomagnetic Forecast, issued at 22:05 for the three days after; no year in it."""

@@ -319,13 +319,29 @@ def test_past_hours_that_the_forecast_lacks_come_from_the_other_files(bench: Ben
 
 
 @contract
-def test_an_old_forecast_is_given_with_its_age(bench: Bench) -> None:
-    """Its last observed slot ended on the 25th at 15 UTC."""
+def test_what_a_stale_forecast_predicts_is_missing(bench: Bench) -> None:
+    """Its last observed slot ended on the 25th at 15 UTC; a day is common practice."""
     day_after = bench.fetch(utc(2026, 4, 26, 14, 59))
     assert day_after.notes == ()
-    old = bench.fetch(utc(2026, 4, 26, 17, 0))
+    assert not np.isnan(index(day_after)).any()
+    # What it saw itself stays: the hours before, observed and estimated.
+    old = bench.fetch(utc(2026, 4, 26, 17, 0), start=utc(2026, 4, 25, 20), hours=24)
     assert any("the forecast is 26 h old" in note for note in old.notes)
-    assert not np.isnan(index(old)).any()
+    assert np.isnan(index(old)).tolist() == [False] * 4 + [True] * 21
+    with pytest.raises(DataError, match="the forecast is 26 h old"):
+        bench.fetch(utc(2026, 4, 26, 17, 0))
+
+
+@contract
+def test_the_text_stands_in_for_a_stale_forecast(bench: Bench) -> None:
+    """Issued on the 25th at 12:30 UTC, while the forecast file is of the day before."""
+    bench.server.blob(FORECAST, dumped(
+        rows(utc(2026, 4, 23), 8, "observed") + rows(utc(2026, 4, 24), 24, "predicted", 0)
+    ))  # fmt: skip
+    bench.server.blob(TEXT, THREE_DAYS, content_type="text/plain")
+    found = bench.fetch()
+    assert index(found)[0] == np.float32(6.67)
+    assert not np.isnan(index(found)).any()
 
 
 @contract

@@ -1,7 +1,8 @@
 """Truth: the assignment against brute force on hundreds of small schools.
 
-Brute force tries every way of giving students offers; it shares no code with the solver. Source:
-science notes, section 9 (lexicographic objective, bottleneck first, then total).
+Source: brute force tries every way of giving students offers; it shares no code with the solver
+(independent). Plans of two or three students are solved by hand. The objective (bottleneck first,
+then total) is that of the science notes, section 9.
 """
 
 from __future__ import annotations

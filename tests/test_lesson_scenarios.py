@@ -1,6 +1,6 @@
 """Truth: lesson slots of whole forecasts, as the scenario table of the science notes has them.
 
-Source: wxgate science notes, section 11, scenarios 13 to 16 (worked by their authors); the weather
+Source: wxgate science notes, section 11, scenarios 13 to 16 (computed by us); the weather
 is that of tests/scenario_table.py, graded by every rule that ships. The five days are ours.
 """
 
@@ -222,4 +222,4 @@ def test_a_week_from_a_file_and_one_limit_changed(wx: Run, tmp_path: Path) -> No
     for name in days:
         assert f"{name}: the lesson of" in told
     assert "no-go above 3.0 m/s" in told
-    assert max(map(len, out.splitlines())) < 80
+    assert max(map(len, out.splitlines())) <= 80

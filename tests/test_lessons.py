@@ -1,6 +1,7 @@
 """Truth: lesson times against the civil calendar, and what no lesson may touch.
 
-Days of 23 and 25 hours: Directive 2000/84/EC (last Sundays of March and October); from memory.
+Source: days of 23 and 25 hours by Directive 2000/84/EC (last Sundays of March and October), from
+memory; clock times by hand.
 """
 
 from __future__ import annotations
@@ -79,6 +80,7 @@ def student(minutes: int = 20) -> Student:
     return Student("a", "a", Skill.NOVICE, "light-249g", minutes, height=60.0)
 
 
+@pytest.mark.law
 def test_no_slot_touches_an_hour_that_is_not_go_or_marginal() -> None:
     ground = Ground((demonstration_brief(),), policy())
     found, blocked = slots(ground, student(), ZoneInfo("Europe/London"))
@@ -94,6 +96,7 @@ def test_no_slot_touches_an_hour_that_is_not_go_or_marginal() -> None:
         assert touched[-1].end >= one.flying_end + pad
 
 
+@pytest.mark.law
 @pytest.mark.parametrize("grade", [Grade.NO_GO, Grade.UNKNOWN])
 def test_worse_hours_never_add_a_slot(grade: Grade) -> None:
     brief = demonstration_brief()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -23,7 +24,7 @@ def test_three_slots_for_one_student(wx: Callable[..., tuple[int, str, str]]) ->
     assert out.startswith("GO: Tue 15 Sep")
     assert all(f"\n{n}. " in out for n in (1, 2, 3))
     assert "decide by" in out
-    assert max(map(len, out.splitlines())) < 80
+    assert max(map(len, out.splitlines())) <= 80
     assert out.endswith("the pilot decides.\n")
 
 
@@ -53,7 +54,7 @@ def test_a_plan_tells_why_it_changes(
     told = out.split("Since the plan before:")[1]
     assert "gust up to flight height" in told
     assert "no-go above 6.0 m/s" in " ".join(told.split())
-    assert max(map(len, out.splitlines())) < 80
+    assert max(map(len, out.splitlines())) <= 80
 
 
 @pytest.mark.parametrize(
@@ -147,7 +148,7 @@ def test_a_plan_that_cannot_be_kept_is_told_all_the_same(
     monkeypatch.setenv("WXGATE_STATE", str(tmp_path / "file"))
     code, out, err = wx("lessons", "demo-week", "--demo")
     assert code == 0, err
-    assert "LESSONS CAN BE HELD" in out
+    assert re.match(r"(\d+ GO|\d+ MARGINAL|NO TIME).* for \d+ lessons? \(plan ", out)
     assert "the plan could not be kept" in " ".join(out.split())
 
 

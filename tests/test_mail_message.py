@@ -6,11 +6,13 @@ letters of other scripts, and text that turns its direction.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import timedelta
 from email import message_from_bytes
 from email.message import EmailMessage
 from email.policy import default
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 from unittest.mock import patch
@@ -26,6 +28,8 @@ from wxgate.cli import session
 from wxgate.cli.prepare import prepare
 from wxgate.report.display import make_display
 from wxgate.report.mail import news_mail
+from wxgate.report.panels import wind_panel
+from wxgate.report.words import CAUTIONS
 from wxgate.strictyaml import Place
 from wxgate.verdict import Grade
 from wxgate.watch.config import LocalSlot, Send, Watch
@@ -98,8 +102,7 @@ def read(raw: bytes) -> EmailMessage:
 
 
 def subject_of(message: EmailMessage) -> str:
-    # Python folds behind "Subject:" at times, and keeps that space when it reads.
-    return str(message["Subject"]).strip()
+    return str(message["Subject"])
 
 
 def plain(message: EmailMessage) -> str:
@@ -123,6 +126,29 @@ def test_the_parts_and_the_text_alone(demo: Brief) -> None:
     assert max(map(len, text.splitlines())) <= 80
 
 
+def test_every_header_begins_on_the_line_of_its_name(light: Brief) -> None:
+    """Some programs show no subject at all where its first line is empty."""
+    for length in range(1, 61):
+        with patch("wxgate.report.plots.inline_png", lambda *_, **__: b"invented"):
+            raw = mail_of(seen(named(light, "x" * length)))
+        head = raw.split(b"\r\n\r\n")[0].split(b"\r\n")
+        assert not [line for line in head if re.fullmatch(rb"[A-Za-z-]+:", line)], length
+        assert subject_of(read(raw)).endswith(f"{'x' * length}: first verdict")
+
+
+def test_the_cautions_stand_in_every_mail_about_weather(demo: Brief) -> None:
+    from datetime import time
+
+    for one in (seen(demo), seen(None, send=Send(at=(time(6),)))):
+        message = read(mail_of(one))
+        html = message.get_body(("html",)).get_content()  # type: ignore[union-attr]
+        for caution in CAUTIONS:
+            assert plain(message).count(caution) == 1
+            assert unescape(html).count(caution) == 1
+        assert "Sent by wxgate, watch w." in plain(message)
+        assert "Sent by wxgate, watch w." in html
+
+
 def test_the_plot_is_inline_and_named_by_the_page(demo: Brief) -> None:
     message = read(mail_of(seen(demo)))
     png = next(part for part in message.walk() if part.get_content_type() == "image/png")
@@ -130,6 +156,13 @@ def test_the_plot_is_inline_and_named_by_the_page(demo: Brief) -> None:
     html = message.get_body(("html",)).get_content()  # type: ignore[union-attr]
     assert f'src="cid:{png["Content-ID"][1:-1]}"' in html
     assert "http" not in html.replace("<!DOCTYPE html>", "").lower(), "nothing is fetched"
+
+
+def test_the_plot_is_told_in_words_with_its_band(demo: Brief) -> None:
+    html = read(mail_of(seen(demo))).get_body(("html",)).get_content()  # type: ignore[union-attr]
+    [alt] = re.findall(r'alt="([^"]*)"', html)
+    assert unescape(alt).endswith(wind_panel(demo).told)
+    assert "8 of 10 weathers" in alt
 
 
 def test_the_calendar_part_is_read_by_a_library(demo: Brief) -> None:
@@ -142,6 +175,8 @@ def test_the_calendar_part_is_read_by_a_library(demo: Brief) -> None:
     assert event.decoded("dtstart") == utc("2026-09-15T09:00")
     assert event.decoded("dtend") == utc("2026-09-15T11:00")
     assert event["status"] == "CONFIRMED"
+    assert "Told Tue 15 Sep 06:00 BST" in event["description"]
+    assert all(caution in event["description"] for caution in CAUTIONS)
     again = news_mail_uid(demo)
     assert event["uid"] == again, "a later mail updates the event"
 
@@ -153,6 +188,18 @@ def news_mail_uid(demo: Brief) -> str:
         p for p in read(mail_of(seen(demo))).walk() if p.get_content_type() == "text/calendar"
     )
     return str(icalendar.Calendar.from_ical(part.get_content()).walk("VEVENT")[0]["uid"])
+
+
+@pytest.mark.parametrize("window", [False, True])
+def test_a_mail_at_a_fixed_time_makes_an_event_only_where_its_end_is_told(
+    demo: Brief, window: bool
+) -> None:
+    """Without ``window`` nobody would take it back when the weather turns."""
+    from datetime import time
+
+    at_six = seen(demo, send=Send(at=(time(6),), window=window), slots=())
+    kinds = [part.get_content_type() for part in read(mail_of(at_six)).walk()]
+    assert ("text/calendar" in kinds) is window
 
 
 def test_no_calendar_where_nothing_can_be_flown(demo: Brief) -> None:

@@ -7,7 +7,6 @@ one of the service's own documentation. The marks are set per test.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from email.utils import format_datetime
 from math import cos, nan, radians, sin
@@ -87,12 +86,6 @@ class Service:
         if self.server.requests[-1].headers.get("if-modified-since") == self.modified:
             return Response(304, b"", times)
         return Response(self.status, self.content, {"Content-Type": "application/json", **times})
-
-
-@pytest.fixture
-def server() -> Iterator[LocalServer]:
-    with LocalServer() as running:
-        yield running
 
 
 @pytest.fixture

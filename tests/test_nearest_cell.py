@@ -79,7 +79,7 @@ def test_the_globe() -> None:
 
 
 def test_the_domain_of_hrrr_as_it_ships() -> None:
-    """Corners: check-values HRRR-4, computed with PROJ (read 2026-11)."""
+    """Corners: HRRR-4 of our check values, computed by us with PROJ."""
     grid = read_lambert(Entry(load_endpoints(), "").entry("hrrr").entry("domain"))
     for index, place in (
         ((0, 0), (21.138123, 237.280472)), ((0, 1798), (21.140547, 287.710282)),

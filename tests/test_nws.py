@@ -7,7 +7,6 @@ set per test.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from math import nan
 from pathlib import Path
@@ -114,12 +113,6 @@ class Service:
         if query:
             return as_json(problem("BadRequest", "Bad Request", 400, "unknown parameter"), 400)
         return Response(404) if found is None else as_json(found)
-
-
-@pytest.fixture
-def server() -> Iterator[LocalServer]:
-    with LocalServer() as running:
-        yield running
 
 
 @pytest.fixture

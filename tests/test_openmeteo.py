@@ -6,7 +6,6 @@ The samples are written from the description of the format, with invented weathe
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from math import nan, sqrt
 from pathlib import Path
@@ -99,12 +98,6 @@ class Service:
         found = sample(first, hours, query["hourly"].split(","), **self.rows)
         found["hourly_units"] |= self.units
         return as_json(found)
-
-
-@pytest.fixture
-def server() -> Iterator[LocalServer]:
-    with LocalServer() as running:
-        yield running
 
 
 @pytest.fixture

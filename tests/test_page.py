@@ -323,20 +323,20 @@ def test_a_path_that_cannot_be_written_gives_one_sentence(
 ) -> None:
     code, _, err = wx("page", "--demo", "--out", tmp_path)
     assert (code, err.count("\n")) == (2, 1)
-    assert "this is a folder" in err
+    assert "a folder or a device, not a file" in err
     code, _, err = wx("page", "--demo", "--out", "/dev/null")
     assert (code, err.count("\n")) == (2, 1)
-    assert "a device" in err
+    assert "a folder or a device, not a file" in err
     code, _, err = wx("page", "--demo", "--out", tmp_path / "no" / "brief.html")
     assert (code, err.count("\n")) == (2, 1)
     assert "its folder is not there" in err
     old = tmp_path / "old.html"
     old.write_text("the old page")
 
-    def full(self: Path, *args: object, **more: object) -> int:
+    def full(descriptor: int) -> None:
         raise OSError(28, os.strerror(28))
 
-    monkeypatch.setattr(Path, "write_text", full)
+    monkeypatch.setattr(os, "fsync", full)
     code, _, err = wx("page", "--demo", "--out", old)
     assert (code, err.count("\n")) == (2, 1)
     assert "No space left" in err

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from wxgate.derive import people
 
 pytestmark = pytest.mark.truth
 
+AUTHORITIES = Path(__file__).parent / "authorities"
 MPH = 0.44704
 
 
@@ -48,6 +51,17 @@ def test_wind_chill_of_the_canadian_chart(celsius, kmh, index):
     assert found == pytest.approx(index, abs=0.5)
 
 
+def test_wind_chill_of_the_whole_canadian_chart():
+    # The chart above, all of its cells; archived copy, read 2026-11.
+    text = (AUTHORITIES / "environment_canada_wind_chill_2001.txt").read_text(encoding="utf-8")
+    head, *rows = (line.split() for line in text.split("\n\n", 1)[1].splitlines())
+    celsius = np.array(head[1:], float)
+    table = np.array(rows, float)
+    assert table.shape == (16, 13)
+    found = people.wind_chill(celsius + 273.15, table[:, :1] / 3.6) - 273.15
+    np.testing.assert_allclose(found, table[:, 1:], rtol=0, atol=0.5)
+
+
 @pytest.mark.parametrize(("degf", "mph", "index"), US_CHILL)
 def test_wind_chill_of_the_us_chart(degf, mph, index):
     found = fahrenheit(people.wind_chill(kelvin(degf), np.float64(mph * MPH)))
@@ -55,8 +69,8 @@ def test_wind_chill_of_the_us_chart(degf, mph, index):
 
 
 def test_domain_of_wind_chill():
-    # FCM-R19-2003 and NWS: at most 50 F (10 degC) and wind above 3 mph; elsewhere undefined, and
-    # here the air temperature.
+    # FCM-R19-2003 and NWS, as MetPy's tests and phpsciencelabs.com have them (read 2026-11): at
+    # most 50 F (10 degC) and wind above 3 mph; elsewhere undefined, and here the air temperature.
     at_10, above = np.float64(283.15), np.float64(283.2)
     calm, wind = np.float64(3 * MPH), np.float64(3.1 * MPH)
     assert people.wind_chill(at_10, wind) < at_10
@@ -86,11 +100,12 @@ def test_heat_index_of_the_online_calculator(degf, percent, index):
 def test_adjustments_of_the_heat_index():
     # NWS WPC, "The heat index equation" (wpc.ncep.noaa.gov, read 2026-11), worked by hand.
     humid = fahrenheit(people.heat_index(kelvin(86), np.float64(0.90)))
-    assert humid == pytest.approx(105.39, abs=0.05)
+    assert humid == pytest.approx(105.39, abs=0.005)
     dry = fahrenheit(people.heat_index(kelvin(95), np.float64(0.10)))
-    assert dry == pytest.approx(89.45, abs=0.05)
+    assert dry == pytest.approx(89.45, abs=0.005)
 
 
+@pytest.mark.law
 def test_domain_of_the_heat_index():
     below, nan = kelvin(79.9), np.float64(np.nan)
     assert people.heat_index(below, np.float64(1.0)) == below
@@ -100,15 +115,25 @@ def test_domain_of_the_heat_index():
 
 
 def test_apparent_temperature():
-    # Bureau of Meteorology: AT = T + 0.33 e - 0.70 V - 4.00, copies at vcalc.com and alongsponsors
-    # (read 2026-11), worked by hand.
+    # AT-01, AT-02: Bureau of Meteorology: AT = T + 0.33 e - 0.70 V - 4.00, copies at vcalc.com and
+    # alongsponsors (read 2026-11); figures computed by us.
     celsius, share = np.array([25.0, 10.0, 30.0]), np.array([0.5, 0.8, 0.7])
     found = people.apparent_temperature(celsius + 273.15, share, np.array([3.0, 8.0, 2.0]))
-    np.testing.assert_allclose(found - 273.15, [24.11, 3.64, 34.37], atol=0.02)
+    np.testing.assert_allclose(found - 273.15, [24.11, 3.64, 34.37], rtol=0, atol=0.005)
+
+
+@pytest.mark.law
+def test_wind_and_moisture_go_the_same_way_in_every_index():
+    cold, wind = np.meshgrid(np.arange(228.15, 283.16, 1.0), np.arange(0.0, 25, 0.5))
+    for index in (people.wind_chill(cold, wind), people.apparent_temperature(cold, 0.5, wind)):
+        assert (np.diff(index, axis=0) <= 0).all()
+    hot, share = np.meshgrid(np.arange(300.0, 318.0, 0.5), np.arange(0.4, 1.01, 0.02))
+    for index in (people.heat_index(hot, share), people.apparent_temperature(hot, share, 2.0)):
+        assert (np.diff(index, axis=0) > 0).all()
 
 
 def test_against_metpy():
-    calc = pytest.importorskip("metpy.calc")
+    from metpy import calc
     from metpy.units import units
 
     cold, wind = np.meshgrid(np.arange(228.15, 283.15, 5), np.arange(1.5, 25, 2.5))
@@ -125,7 +150,8 @@ def test_against_metpy():
 
 
 def test_against_thermofeel():
-    thermofeel = pytest.importorskip("thermofeel")
+    import thermofeel
+
     cold, wind = np.meshgrid(np.arange(228.15, 278.15, 5), np.arange(1.5, 22, 2.5))
     theirs = thermofeel.calculate_wind_chill(cold, wind)
     np.testing.assert_allclose(people.wind_chill(cold, wind), theirs, atol=0.02)

@@ -247,12 +247,6 @@ def polled(bench: Any, module: Any, fetch: Any, request: Request, now: Any) -> N
     return
 
 
-@pytest.fixture
-def server() -> Iterator[LocalServer]:
-    with LocalServer() as running:
-        yield running
-
-
 def test_a_file_of_met_norway(server: LocalServer, tmp_path: Path) -> None:
     test_metno.Service(server)
     bench = test_metno.Bench(

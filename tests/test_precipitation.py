@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 from hours import MID, SITE, forecast_of
@@ -9,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxgate.derive import precipitation as module
+from wxgate.derive.figures import derivation
 from wxgate.derive.precipitation import (
     Hydrometeor,
-    is_shower,
     nearby_probability,
     precipitation_kind,
     precipitation_probability,
@@ -23,6 +25,12 @@ from wxgate.forecast import Field
 from wxgate.units import convert
 
 pytestmark = pytest.mark.law
+
+# The functions below, with the figures that ship.
+FIGURES = derivation()
+nearby_probability = partial(nearby_probability, wet=FIGURES.rain.wet_hour, figures=FIGURES.rain)
+precipitation_kind = partial(precipitation_kind, snow_wet_bulb=FIGURES.rain.snow_wet_bulb)
+precipitation_probability = partial(precipitation_probability, figures=FIGURES.rain)
 
 AMOUNT, RATE = "lwe_thickness_of_precipitation_amount", "lwe_precipitation_rate"
 NAN = np.nan
@@ -186,36 +194,49 @@ def test_kind_by_flags_and_else_by_wet_bulb() -> None:
     assert np.isnan(kind(NAN, 280, 1, 0, 0))
 
 
-def test_showers() -> None:
-    def shower(total: float, convective: float, cloud: float) -> float:
-        return float(is_shower(np.asarray(total), np.asarray(convective), np.asarray(cloud)))
-
-    assert shower(2.0, 1.5, 1.0) == 1
-    assert shower(2.0, 0.2, 1.0) == 0
-    assert shower(2.0, 0.2, 0.4) == 1
-    assert shower(2.0, 1.5, NAN) == 1
-    assert np.isnan(shower(2.0, 0.2, NAN))
-    assert shower(0.0, NAN, NAN) == 0
-
-
+@pytest.mark.truth
 @pytest.mark.parametrize(
     ("scheme", "rate", "word"),
     [
-        # AMS Glossary, "rain" (oldid 6456), read 2026-11; 0.25 and 0.76 mm in 6 min.
+        # RAIN-01: AMS Glossary, "rain" (oldid 6456), read 2026-11.
         ("AMS", 2.5, "light"), ("AMS", 2.6, "moderate"), ("AMS", 7.6, "moderate"),
         ("AMS", 7.7, "heavy"),
-        # UK Met Office usage at llansadwrn-wx.co.uk/glaw/info.html, read 2026-11.
-        ("UK rain", 0.4, "slight"), ("UK rain", 3.9, "moderate"), ("UK rain", 4.1, "heavy"),
-        ("UK shower", 1.9, "slight"), ("UK shower", 9.9, "moderate"), ("UK shower", 49, "heavy"),
-        ("UK shower", 51, "violent"),
-        ("AMS", 0.0, "none"), ("AMS", NAN, "unknown"),
+        # RAIN-03: UK Met Office usage at llansadwrn-wx.co.uk/glaw/info.html, read 2026-11.
+        ("UK rain", 0.4, "slight"), ("UK rain", 0.5, "moderate"), ("UK rain", 4.0, "moderate"),
+        ("UK rain", 4.1, "heavy"),
+        ("UK shower", 1.9, "slight"), ("UK shower", 2.0, "moderate"),
+        ("UK shower", 9.9, "moderate"), ("UK shower", 10.1, "heavy"), ("UK shower", 50.0, "heavy"),
+        ("UK shower", 50.1, "violent"),
+        # RAIN-02: WMO-No. 8, from memory.
+        ("WMO", 2.4, "slight"), ("WMO", 2.5, "moderate"), ("WMO", 9.9, "moderate"),
+        ("WMO", 10.1, "heavy"), ("WMO", 49.9, "heavy"), ("WMO", 50.0, "violent"),
     ],
 )  # fmt: skip
 def test_rain_class_names_its_scheme(scheme: str, rate: float, word: str) -> None:
     assert rain_class(rate, scheme) == word
 
 
-def test_ams_classes_in_six_minutes() -> None:
-    """The same table gives 0.25 and 0.76 mm in 6 min for the upper bounds: ten times an hour."""
-    bounds, _, _ = module.RAIN_CLASSES["AMS"]
-    np.testing.assert_allclose(np.array(bounds) / 10, [0.25, 0.76])
+@pytest.mark.truth
+@pytest.mark.parametrize(("six_minutes", "word"), [(0.25, "light"), (0.76, "moderate")])
+def test_ams_classes_in_six_minutes(six_minutes: float, word: str) -> None:
+    # RAIN-04: AMS Glossary, read 2026-11: the most of a class in mm in 6 min, a tenth of an hour.
+    assert rain_class(10 * six_minutes, "AMS") == word
+    assert rain_class(10 * six_minutes + 0.1, "AMS") != word
+
+
+def test_a_bound_that_a_source_gives_to_both_words_has_the_heavier() -> None:
+    assert rain_class(10.0, "UK shower") == rain_class(10.0, "WMO") == "heavy"
+
+
+def test_what_is_no_rate_has_no_word_and_no_rain_none() -> None:
+    for scheme in module.RAIN_CLASSES:
+        assert rain_class(0.0, scheme) == "none"
+        assert rain_class(NAN, scheme) == rain_class(-1.0, scheme) == "unknown"
+
+
+def test_a_wet_hour_is_the_least_of_rain_and_a_heavy_hour_not_heavy_rain() -> None:
+    """An hour of our figures as a rate: both err on the early side in every scheme."""
+    for scheme, classes in module.RAIN_CLASSES.items():
+        least = classes[0][0]
+        assert rain_class(FIGURES.rain.wet_hour, scheme) == least
+        assert rain_class(FIGURES.rain.heavy_hour, scheme) in (least, "moderate")

@@ -7,7 +7,7 @@ libraries told of, 2025-2026); the probe must point at the line of what changed.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -36,7 +36,7 @@ from wxgate.cli import probe as cli
 from wxgate.errors import DataError, UsageError
 from wxgate.profiles import Site
 from wxgate.sources.base import Request, Toolbox
-from wxgate.sources.probe import State, probe, tables
+from wxgate.sources.probe import ASSUMPTIONS, State, probe
 
 pytestmark = pytest.mark.contract
 
@@ -46,17 +46,11 @@ gfs_stage, hrrr_stage, ecmwf_stage, icon_stage, gefs_stage = (
 stage, members = test_ecmwf.stage, test_ecmwf.members
 
 
-@pytest.fixture
-def server() -> Iterator[LocalServer]:
-    with LocalServer() as running:
-        yield running
-
-
 def look(name: str, tools: Toolbox, now: datetime, place: tuple[float, float]) -> dict[str, str]:
     """Each assumption's sentence, with its state and what was seen."""
     request = Request(*place, now, 2, now)
     found = list(probe(name, request, tools))
-    assert [f.text for f in found] == [a.text for a in tables()[name]]
+    assert [f.text for f in found] == [a.text for a in ASSUMPTIONS[name]]
     return {f.text: f"{f.state}|{f.seen}" for f in found}
 
 
@@ -630,8 +624,8 @@ def test_airport_reports(server: LocalServer) -> None:
 def test_every_source_has_a_probe() -> None:
     from wxgate.sources.registry import ENSEMBLES, INDICES, MODELS
 
-    assert set(tables()) == {*MODELS, *ENSEMBLES, *INDICES, "aviation"}
-    for name, rows in tables().items():
+    assert set(ASSUMPTIONS) == {*MODELS, *ENSEMBLES, *INDICES, "aviation"}
+    for name, rows in ASSUMPTIONS.items():
         assert len({a.text for a in rows}) == len(rows) >= 3, name
         assert all(len(a.text) <= 70 for a in rows), name
 
@@ -653,7 +647,7 @@ def test_each_finding_is_a_line_of_80_columns(day: Day, capsys: pytest.CaptureFi
     cli.tell_probe(PLACE, ["gfs"], now=NOW)
     out = capsys.readouterr().out.splitlines()
     lines = [line for line in out if line.startswith(("  ok ", "  NO ", "   ? "))]
-    assert len(lines) == len(tables()["gfs"])
+    assert len(lines) == len(ASSUMPTIONS["gfs"])
     assert all(len(line) <= 80 for line in out)
     assert " hold; " in out[-1]
     assert out[-1].endswith(" MB.")

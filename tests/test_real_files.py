@@ -1,11 +1,11 @@
 """Truth: the producers' real files against the list that came with them.
 
-``PROVENANCE.tsv`` (columns: packing, bytes, sha256, check), made apart from this code, tells of
-each file its least and greatest values and how many are missing. What else the real files prove
-stands elsewhere: every field against eccodes, packings against wgrib2's text, submessages,
-sentinels and constants in ``test_grib``; ICON-D2's mask in ``test_icon``; winds of NAM and the
-whole GFS file in ``test_gfs``; two totals in ``test_hrrr``; indices in ``test_sidecar`` and
-``test_ecmwf``; grids in ``test_nearest_cell``.
+Source: ``PROVENANCE.tsv`` (columns: packing, bytes, sha256, check), made apart from this code
+(independent), tells of each file its least and greatest values and how many are missing. What else
+the real files prove stands elsewhere: every field against eccodes, packings against wgrib2's text,
+submessages, sentinels and constants in ``test_grib``; ICON-D2's mask in ``test_icon``; winds of NAM
+and the whole GFS file in ``test_gfs``; two totals in ``test_hrrr``; indices in ``test_sidecar``
+and ``test_ecmwf``; grids in ``test_nearest_cell``.
 """
 
 from __future__ import annotations
@@ -90,8 +90,12 @@ CMC = "cmc/CMC_glb_{}_ps30km_2020012500_P{}.grib2"
 WIND, RAIN = CMC.format("WIND_TGL_10", "{}"), CMC.format("APCP_SFC_0", "{}")
 
 
+@pytest.mark.law
 def test_the_polar_grid_of_the_canadian_model(shared_data: Path) -> None:
-    """Its corners by PROJ from what the message says of its projection."""
+    """There and back: its corners by PROJ from what the message says of its projection.
+
+    That its points are where they belong, eccodes shows in ``test_grib``.
+    """
     u, v = read(shared_data, WIND.format("000"))
     assert (u.parameter, v.parameter) == ((0, 2, 2), (0, 2, 3))
     grid = u.grid

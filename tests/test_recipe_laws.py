@@ -123,6 +123,19 @@ def test_a_recipe_looks_at_nothing_but_what_it_tells(recipe: Recipe) -> None:
     np.testing.assert_array_equal(narrow.values, fields[recipe.name].values)
 
 
+def test_what_is_made_of_one_quantity_tells_how_that_was_had() -> None:
+    """A substitute that rules may cap stays one: hour by hour and by name."""
+    fields, handed_on = of_shape(()), 0
+    for recipe in recipes():
+        looks_at = [fields[n] for n in (*recipe.needs, *recipe.uses)]
+        if len(looks_at) == 1 and looks_at[0].origin is not None and looks_at[0].origin.any():
+            handed_on += 1
+            made = fields[recipe.name]
+            assert made.origins == looks_at[0].origins, recipe.name
+            np.testing.assert_array_equal(made.origin, looks_at[0].origin, err_msg=recipe.name)
+    assert handed_on > 4
+
+
 NEEDS = [pytest.param(r, n, id=f"{r.name} without {n}") for r in recipes() for n in r.needs]
 
 

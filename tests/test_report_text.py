@@ -13,8 +13,9 @@ from wxgate.brief import Brief, make_brief
 from wxgate.errors import ContractError
 from wxgate.forecast import Forecast, make_field
 from wxgate.profiles import Pilot, Site, Skill
+from wxgate.report.display import WIDTH
 from wxgate.report.json import brief_json
-from wxgate.report.text import MOST_LINES, WIDTH, brief_text
+from wxgate.report.text import MOST_LINES, brief_text
 from wxgate.report.words import age, shown, span, zone
 from wxgate.rulebook import Rule, Rulebook, Word
 from wxgate.rulebook.limits import Amount

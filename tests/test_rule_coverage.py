@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 
 from wxgate import places, profiles
 from wxgate.cli import session
-from wxgate.cli.question import BEFORE, DEMO_NOW, Question, raw_forecast
+from wxgate.cli.question import BEFORE, DEMO_NOW, Question, raw_forecasts
 from wxgate.cli.rules import app
 from wxgate.coverage import (
     HEIGHTS,
@@ -57,7 +57,7 @@ UNTRIED = {
     "terrain-difference": "the sites of the scenarios lie as high as the model's ground",
     "lee-side": "no site of a scenario has a steep hill; the tests of terrain have one",
     "wake": "the scenario with a hedge flies high above its wake",
-    "geomagnetic_storm_probability: climatology": _BRINGS + "a K index",
+    "geomagnetic_storm_probability: from climatology, no K index": _BRINGS + "a K index",
 }
 
 
@@ -74,7 +74,7 @@ def practice() -> Rulebook:
 def of_demonstration() -> Tally:
     site = session.find_site(None, None, None, "UTC", demo=True)
     ask = Question(site, DEMO_NOW, 36, demo=True)
-    raw = raw_forecast(ask, progress=lambda *_: None)
+    raw = raw_forecasts(ask, progress=lambda *_: None)[0]
     asked = slice(BEFORE, BEFORE + ask.hours)
     return tally(raw, practice(), site, every_cast(fleet().values(), HEIGHTS), asked)
 

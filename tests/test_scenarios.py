@@ -1,6 +1,6 @@
 """Truth: situations with an instructor's verdict, from file to verdict by the command line.
 
-Source: wxgate science notes, scenario table (worked by its authors). Each scenario is written as a
+Source: wxgate science notes, scenario table (computed by us). Each scenario is written as a
 CF netCDF file by plain xarray, and ``wxgate brief --forecast FILE --json`` grades it.
 """
 
@@ -86,6 +86,7 @@ def test_scenario(scenario: Scenario, cast: Cast, brief: Brief) -> None:
             assert number == pytest.approx(value, abs=within)
 
 
+@pytest.mark.law
 def test_a_scenario_holds_all_that_a_fetch_gives(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

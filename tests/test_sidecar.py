@@ -34,6 +34,7 @@ def listed(shared_data: Path) -> list[tuple[str, int, str]]:
 
 
 def test_every_real_sidecar_is_read_whole(shared_data: Path) -> None:
+    # Independent: lines and runs as the list of files tells them.
     rows = listed(shared_data)
     assert len(rows) == 20
     for name, count, run in rows:
@@ -72,6 +73,7 @@ def wanted() -> tuple:
 
 
 def test_everything_that_is_wanted_is_in_a_real_sidecar(shared_data: Path) -> None:
+    # Read off the real sidecar by hand.
     lines = read(shared_data, "20250801/gfs.t00z.pgrb2.0p25.f007.idx")
     found = {w: find_line(lines, w, 7) for w in wanted()}
     assert [w.element for w, line in found.items() if line is None] == []
@@ -87,6 +89,7 @@ def test_everything_that_is_wanted_is_in_a_real_sidecar(shared_data: Path) -> No
 
 
 def test_the_bucket_of_a_step_at_which_runs_reset_anew(shared_data: Path) -> None:
+    # Read off the real sidecar by hand.
     lines = read(shared_data, "20221014/gfs.t06z.pgrb2.0p25.f021.idx")
     rain = next(w for w in wanted() if w.element == "APCP")
     line = find_line(lines, rain, 21)
@@ -134,6 +137,7 @@ def test_an_ensembles_extra_field_and_long_elements_are_kept() -> None:
     assert lines[0].label == "VIS:surface:15 hour fcst:ENS=+1"
 
 
+@pytest.mark.law
 def test_fields_of_one_message_share_its_bytes() -> None:
     lines = sidecar(
         "1:0:d=2025080100:TMP:surface:anl:",
@@ -145,6 +149,7 @@ def test_fields_of_one_message_share_its_bytes() -> None:
     assert merge(lines[1:3], 10) == [Span(100, 249, tuple(lines[1:3]))]
 
 
+@pytest.mark.law
 def test_neighbours_join_when_the_gap_is_small() -> None:
     lines = sidecar(*(f"{n}:{n * 100}:d=2025080100:E{n}:surface:anl:" for n in range(10)))
     spans = merge([lines[7], lines[0], lines[1], lines[4], lines[9]], 200)
@@ -152,6 +157,7 @@ def test_neighbours_join_when_the_gap_is_small() -> None:
     assert [(s.start, s.end) for s in merge([lines[0], lines[3]], 201)] == [(0, 399)]
 
 
+@pytest.mark.law
 @pytest.mark.parametrize(
     "text",
     [
@@ -181,6 +187,7 @@ def test_steps_are_hourly_to_120_and_three_hourly_to_384() -> None:
     assert len(steps_of_schedule(SCHEDULE, 0, 384)) == 121 + 88
 
 
+@pytest.mark.law
 def test_runs_are_tried_from_the_newest_that_can_be_there() -> None:
     def at(day: int, hour: int, minute: int = 0) -> datetime:
         return datetime(2026, 3, day, hour, minute, tzinfo=UTC)

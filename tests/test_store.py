@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hours import forecast_of
 
-from wxgate import store
+from wxgate import quantities, store
 from wxgate.forecast import Forecast, make_field
 
 pytestmark = pytest.mark.contract
@@ -71,6 +71,16 @@ def test_another_format_and_another_question_are_as_good_as_nothing(
     with monkeypatch.context() as older:
         older.setattr(store, "FORMAT", store.FORMAT - 1)
         store.save(tmp_path, "k", some(), at=AT)
+    assert store.load(tmp_path, "k") is None
+
+
+def test_hours_of_another_vocabulary_are_as_good_as_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A quantity that was renamed since would be looked up in vain by all that follow."""
+    store.save(tmp_path, "k", some(), at=AT)
+    (name, *_) = some().fields
+    monkeypatch.delitem(quantities.QUANTITIES, name)
     assert store.load(tmp_path, "k") is None
 
 

@@ -1,24 +1,34 @@
-"""Hills, shelter and a change of roughness: truth (worked examples, published tables) and law."""
+"""Hills and shelter: truth (worked examples, published tables) and law."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from wind_cases import FIELD, NEUTRAL, derived, steady
+from wind_cases import AIRCRAFT, FIELD, NEUTRAL, derived, steady
 
+from wxgate.derive.figures import derivation
 from wxgate.derive.terrain import (
     flow_separates,
     hill_speedup,
     in_lee,
     in_wake,
-    internal_boundary_layer,
     shelter_factor,
 )
+from wxgate.dressing import Case, dress
+from wxgate.forecast import Forecast
 from wxgate.profiles import Hill, Shelter
+from wxgate.weathers import default_policy
+
+# The functions below, with the figures that ship.
+FIGURES = derivation()
+in_lee = partial(in_lee, reach=FIGURES.terrain.lee_reach)
+in_wake = partial(in_wake, figures=FIGURES.terrain)
+shelter_factor = partial(shelter_factor, figures=FIGURES.terrain)
 
 truth, law = pytest.mark.truth, pytest.mark.law
 unhurried = settings(deadline=None)
@@ -31,17 +41,17 @@ HEDGE = Shelter(8.0, 40.0, 0.4, True)
 
 @truth
 def test_speedup_over_a_ridge() -> None:
-    # worked example computed by the authors of our science notes (1.5): h 40 m, Lh 100 m, at the
+    # worked example computed by us (science notes 1.5): h 40 m, Lh 100 m, at the
     # crest; form of the National Building Code of Canada 4.1.7.4, read 2026-11
     found = hill_speedup([2, 10, 30, 60, 100], RIDGE)
-    np.testing.assert_allclose(found, [1.83, 1.65, 1.36, 1.15, 1.04], atol=0.006)
+    np.testing.assert_allclose(found, [1.83, 1.65, 1.36, 1.15, 1.04], atol=0.005)
 
 
 @truth
 def test_speedup_over_a_lower_ridge() -> None:
-    # as above: h 20 m, Lh 100 m
+    # as above, computed by us: h 20 m, Lh 100 m
     found = hill_speedup([10, 30], replace(RIDGE, height=20.0))
-    np.testing.assert_allclose(found, [1.33, 1.18], atol=0.006)
+    np.testing.assert_allclose(found, [1.33, 1.18], atol=0.005)
 
 
 @truth
@@ -110,12 +120,12 @@ def test_hill_and_shelter_at_the_launch_place() -> None:
     # by hand: 6 m/s at 10 m, x 1.65 on the ridge, x 0.22 behind a belt 5 heights away (EC1763)
     both = replace(FIELD, hill=RIDGE, shelter=HEDGE)
     found = derived(steady((10, 100), (6, 8)), 60, site=both, **NEUTRAL)
-    assert found["launch_wind_speed"].values[0] == pytest.approx(6 * 1.65 * 0.22, abs=0.02)
+    assert found["launch_wind_speed"].values[0] == pytest.approx(6 * 1.65 * 0.22, abs=0.007)
     aloft = found["wind_speed_at_flight_height"].values[0]
-    assert found["wind_step"].values[0] == pytest.approx(aloft - 6 * 1.65 * 0.22, abs=0.02)
+    assert found["wind_step"].values[0] == pytest.approx(aloft - 6 * 1.65 * 0.22, abs=0.007)
     # on the bare ridge the launch is as windy as the flight: the step shrinks
     bare = derived(steady((10, 100), (6, 8)), 60, site=replace(FIELD, hill=RIDGE), **NEUTRAL)
-    assert bare["wind_step"].values[0] == pytest.approx(abs(aloft - 6 * 1.65), abs=0.04)
+    assert bare["wind_step"].values[0] == pytest.approx(abs(aloft - 6 * 1.65), abs=0.03)
 
 
 @truth
@@ -127,7 +137,7 @@ def test_a_flight_in_the_wake_is_flagged(height: float, wake: float) -> None:
     assert found["wake_turbulence"].values == wake
 
 
-@truth
+@law
 def test_a_hill_raises_wind_and_gust_at_flight_height() -> None:
     flat = derived(steady((10, 100), (6, 8)), 30, wind_speed_of_gust=10.0, **NEUTRAL)
     site = replace(FIELD, hill=RIDGE)
@@ -185,6 +195,45 @@ def test_shelter_that_may_not_be_counted_on(height: float, distance: float, leaf
 
 
 @truth
+@pytest.mark.parametrize(
+    ("porosity", "counts"),
+    [(0.0, False), (0.149, False), (0.15, True), (0.35, True), (0.45, True), (0.451, False)],
+)
+def test_only_a_moderately_dense_belt_calms_the_launch(porosity: float, counts: bool) -> None:
+    # Iowa State University, Farmstead windbreaks: planning (read 2026-11): a density of 55 to 85 %
+    # serves best, very dense belts shelter over fewer heights. Extension slides (NDSU, read
+    # 2026-11): behind a solid wall suction eddies at 1-3 and a turbulent wake at 3-6 heights.
+    site = replace(FIELD, shelter=replace(HEDGE, porosity=porosity))
+    found = derived(steady((10, 100), (6, 8)), 60, site=site, **NEUTRAL)
+    launch = 6 * 0.22 if counts else 6.0
+    assert found["launch_wind_speed"].values[0] == pytest.approx(launch, abs=0.005)
+    # the step out of the lee is as large behind a wall as behind a hedge: never smaller
+    hedge = derived(steady((10, 100), (6, 8)), 60, site=replace(FIELD, shelter=HEDGE), **NEUTRAL)
+    assert found["wind_step"].values[0] == hedge["wind_step"].values[0] > 6
+
+
+@truth
+@pytest.mark.parametrize("turn", [0.0, 60.0])
+@pytest.mark.parametrize("porosity", [0.0, 0.35])
+def test_the_weathers_step_out_of_the_lee_as_the_limits_do(porosity: float, turn: float) -> None:
+    # 22 % of the wind is left 5 heights behind a belt (EC1763); behind a wall the step is as large.
+    # Errors of the two speeds change the step by as much as the difference of the speeds, computed
+    # by us; that the wind turns on the way up stays in it.
+    site = replace(FIELD, shelter=replace(HEDGE, porosity=porosity))
+    found = derived(steady((10, 100), (6, 8), (270.0, 270.0 + turn)), 60, site=site, **NEUTRAL)
+    limits = found["wind_step"].values[0]
+    time = np.datetime64("2026-05-01T00", "s") + np.arange(3) * np.timedelta64(3600, "s")
+    wide = dress(Forecast(time, found), Case(site, AIRCRAFT, 60.0), default_policy(), members=40)
+    along, before = (
+        of["wind_speed_at_flight_height"].values - 0.22 * of["wind_speed"].values
+        for of in (wide.fields, found)
+    )
+    expected = np.maximum(np.abs(along), limits + along - before[0])
+    assert np.ptp(along) > 3
+    assert wide.fields["wind_step"].values == pytest.approx(expected, abs=0.01)
+
+
+@truth
 def test_wake_of_a_belt() -> None:
     # science notes 1.5 (common practice): under 2 heights, within 15 heights downwind
     found = in_wake([2.0, 15.0, 16.0, np.nan], HEDGE)
@@ -194,8 +243,8 @@ def test_wake_of_a_belt() -> None:
 
 @truth
 def test_shelter_trap() -> None:
-    # scenario 21 of the science notes: forecast 7 m/s, gust 11, a meter behind an 8 m hedge shows
-    # 1.5; at 60 m 9.0 and 13.0 stay as they are, and the step on climbing out is 1.5 -> 9
+    # scenario 21 of the science notes (computed by us): 7 m/s, gust 11, a meter behind an 8 m hedge
+    # shows 1.5; at 60 m 9.0 and 13.0 stay as they are, and the step on climbing out is 1.5 -> 9
     site = replace(FIELD, shelter=HEDGE)
     found = derived(steady((10,), (7,)), 60, site=site, wind_speed_of_gust=11.0, **NEUTRAL)
     assert found["wind_speed_at_flight_height"].values[0] == pytest.approx(9.0, abs=0.05)
@@ -205,28 +254,19 @@ def test_shelter_trap() -> None:
 
 @law
 @unhurried
-@given(st.floats(0.5, 100), st.floats(0, 2000), st.booleans(), st.floats(0, 25), st.floats(0, 25))
+@given(st.floats(0.5, 100), st.floats(0, 2000), st.floats(0, 1), st.booleans(), st.floats(0, 25),
+       st.floats(0, 25))  # fmt: skip
 def test_shelter_lowers_nothing_but_the_launch(
-    height: float, distance: float, leaf: bool, low: float, high: float
+    height: float, distance: float, porosity: float, leaf: bool, low: float, high: float
 ) -> None:
     wind = steady((10, 100), (low, high))
     plain = derived(wind, 60, wind_speed_of_gust=26.0, **NEUTRAL)
-    site = replace(FIELD, shelter=Shelter(height, distance, 0.4, leaf))
+    site = replace(FIELD, shelter=Shelter(height, distance, porosity, leaf))
     behind = derived(wind, 60, site=site, wind_speed_of_gust=26.0, **NEUTRAL)
     for name in ("wind_speed", "wind_speed_at_flight_height", "wind_speed_layer_maximum",
                  "gust", "gust_at_flight_height"):  # fmt: skip
         np.testing.assert_array_equal(behind[name].values, plain[name].values)
     assert (behind["wind_step"].values >= plain["wind_step"].values).all()
-
-
-# ------------------------------------------------------------------ change of roughness
-
-
-@truth
-def test_height_of_the_new_layer() -> None:
-    # science notes 1.5 (constant from memory), computed by its authors: z0 0.3
-    found = internal_boundary_layer([50, 200, 500, 1000], 0.3)
-    np.testing.assert_allclose(found, [5, 15, 32, 55], atol=0.5)
 
 
 @law
@@ -235,4 +275,3 @@ def test_missing_heights_stay_missing() -> None:
     assert np.isnan(hill_speedup(np.nan, None))
     assert np.isnan(shelter_factor(np.nan, HEDGE))
     assert np.isnan(shelter_factor(np.nan, None))
-    assert np.isnan(internal_boundary_layer(np.nan, 0.3))

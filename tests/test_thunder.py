@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 from hours import MID, SITE, forecast_of
@@ -9,11 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxgate.derive import thunder
+from wxgate.derive.figures import derivation
 from wxgate.derive.recipe import Inputs
 from wxgate.derive.thunder import chance_with_trigger, k_index, thunder_probability
 from wxgate.forecast import Field
 
 pytestmark = pytest.mark.law
+
+# The functions below, with the figures that ship.
+FIGURES = derivation()
+chance_with_trigger = partial(chance_with_trigger, figures=FIGURES.thunder)
+thunder_probability = partial(thunder_probability, figures=FIGURES.thunder)
 
 CAPE = "convective_available_potential_energy"
 CONVECTIVE = "lwe_thickness_of_convective_precipitation_amount"

@@ -25,7 +25,7 @@ BASE = {
     "acceleration": "m s-2", "irradiance": "W m-2", "water content": "g m-3",
     "particle content": "microgram m-3",
 }  # fmt: skip
-COUNTED = {"Kp", "points", "cycles", "flag"}
+COUNTED = {"Kp", "points", "cycles", "heights", "flag"}
 # A mass of water on a square metre and its depth: 1 kg m-2 = 1 mm for water of 1000 kg m-3
 # (the definition behind CF's `lwe_thickness_...` names; the registry cannot know it).
 WATER = {"kg m-2", "kg m-2 s-1"}
@@ -61,11 +61,13 @@ def test_conversion_rows_of_definition() -> None:
 
 
 def test_a_temperature_difference_is_no_temperature() -> None:
+    # By definition: 273.15 K is 0 degC, and 9 degF are 5 K.
     assert units.convert(3, "degC", "K", difference=True) == 3.0
     assert units.convert(3, "degC", "K") == pytest.approx(276.15)
     assert units.convert(9, "degF", "K", difference=True) == pytest.approx(5.0)
 
 
+@pytest.mark.law
 @pytest.mark.parametrize(
     ("text", "target", "words"),
     [
@@ -84,6 +86,7 @@ def test_amounts_that_cannot_be_read_are_refused(text: str, target: str, words: 
         units.parse_amount(text, target)
 
 
+@pytest.mark.law
 def test_arrays_keep_nan_and_use_the_registry_for_other_spellings() -> None:
     values = np.array([1.0, np.nan, 3.0])
     kilometres = units.convert_array(values, "kilometer", "m")
@@ -92,6 +95,7 @@ def test_arrays_keep_nan_and_use_the_registry_for_other_spellings() -> None:
         units.convert_array(values, "furlong", "K")
 
 
+@pytest.mark.law
 def test_every_quantity_has_units_of_the_table() -> None:
     for row in QUANTITIES.values():
         assert units.unit(row.units).dimension == units.unit(row.shown_units).dimension, row.name

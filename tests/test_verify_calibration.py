@@ -58,6 +58,7 @@ def outside(p: Array, outcome: Array) -> int:
 
 @pytest.mark.parametrize("simulated", [windy, rainy])
 def test_an_overconfident_biased_ensemble_becomes_reliable(simulated: Any) -> None:
+    # Independent: the truth is known, for the cases are simulated from it.
     train, _ = simulated(20_000, 1)
     test, truth = simulated(100_000, 2)
     p = verify.fit(train).apply(test)
@@ -87,6 +88,7 @@ def test_emos_finds_the_parameters_of_its_own_model() -> None:
         assert (found.c, found.d) == pytest.approx((1.2, 0.7), abs=0.1), by
 
 
+@pytest.mark.law
 def test_emos_takes_fewer_parameters_from_fewer_cases() -> None:
     cases, _ = windy(400, 4)
     few = verify.fit_emos(cases.take(slice(0, 25)), "normal")
@@ -139,7 +141,8 @@ def test_logistic_is_that_of_scikit_learn_where_cases_are_many() -> None:
 
 
 def test_beta_finds_a_skewed_distortion() -> None:
-    # Kull, Silva Filho and Flach 2017: p = b/(a+b)-type distortions lie in the beta family.
+    # Kull, Silva Filho and Flach 2017 (from memory): p = b/(a+b)-type distortions lie in the beta
+    # family.
     random = np.random.default_rng(10)
     p = random.uniform(0.02, 0.98, 40000)
     o = (random.uniform(size=40000) < expit(0.3 + 0.5 * np.log(p) - 1.4 * np.log1p(-p))) * 1.0
@@ -147,6 +150,7 @@ def test_beta_finds_a_skewed_distortion() -> None:
     assert (found.a, found.b, found.c) == pytest.approx((0.5, 1.4, 0.3), abs=0.06)
 
 
+@pytest.mark.law
 def test_a_forecast_without_skill_is_drawn_to_climatology() -> None:
     random = np.random.default_rng(11)
     p, o = random.uniform(size=5000), (random.uniform(size=5000) < 0.3).astype(float)
@@ -157,6 +161,7 @@ def test_a_forecast_without_skill_is_drawn_to_climatology() -> None:
     assert np.abs(q - o.mean()).mean() < 0.02
 
 
+@pytest.mark.law
 def test_twenty_cases_cannot_tell() -> None:
     cases, _ = windy(20, 12)
     calibration = verify.fit(cases)
@@ -166,6 +171,7 @@ def test_twenty_cases_cannot_tell() -> None:
     assert calibration.apply(cases).tolist() == cases.raw.tolist()
 
 
+@pytest.mark.law
 def test_a_hundred_cases_without_an_event_know_little() -> None:
     random = np.random.default_rng(13)
     calibration = verify.fit(Cases.of_probabilities(random.uniform(0, 0.2, 100), np.zeros(100)))
@@ -173,6 +179,7 @@ def test_a_hundred_cases_without_an_event_know_little() -> None:
     assert "little can be known" in calibration.report.text()
 
 
+@pytest.mark.law
 def test_isotonic_is_tried_from_a_thousand_independent_cases_on() -> None:
     random = np.random.default_rng(14)
     p = random.uniform(size=4000)
@@ -184,9 +191,10 @@ def test_isotonic_is_tried_from_a_thousand_independent_cases_on() -> None:
 
 
 def test_held_out_skill_on_real_forecasts(shared_data: Path) -> None:
-    # The earlier two thirds are for training, the later third is for the test. The skill of every
-    # set is in tests/benchmarks/verify.py; here, for one limit of each set: never worse than raw or
-    # climatology beyond twice the sampling error, and better than raw in most.
+    # Measured: observed weather. The earlier two thirds are for training, the later third is for
+    # the test. The skill of every set is in tests/benchmarks/verify.py; here, for one limit of each
+    # set: never worse than raw or climatology beyond twice the sampling error, and better than raw
+    # in most.
     better = total = 0
     for one in SETS:
         name, cases = list(one(shared_data / "obs" / "calib"))[1]
@@ -202,6 +210,7 @@ def test_held_out_skill_on_real_forecasts(shared_data: Path) -> None:
     assert better >= 0.7 * total
 
 
+@pytest.mark.law
 def test_the_example_of_the_documentation_runs() -> None:
     found = doctest.testmod(verify)
     assert found.attempted >= 10

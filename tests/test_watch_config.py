@@ -62,12 +62,39 @@ def test_a_good_file(tmp_path: Path) -> None:
     assert watch.quiet == Quiet(time(22), time(5, 30), 12 * 3600)
 
 
-def test_the_example_that_ships(wx: Callable[..., tuple[int, str, str]], monkeypatch) -> None:  # type: ignore[no-untyped-def]
-    monkeypatch.setenv("WXGATE_MAIL_PASSWORD", "invented")
-    code, out, err = wx("watch", places.shipped("rules") / "watches" / "example.yaml", "--check")
+def test_the_example_that_ships(wx: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+    text = (places.shipped("rules") / "watches" / "example.yaml").read_text(encoding="utf-8")
+    copied = write(tmp_path, text)
+    assert wx("watch", copied, "--check")[0] == 2  # as copied, it wants a password first
+    (tmp_path / "mail-password").touch(mode=0o600)
+    (tmp_path / "mail-password").write_text("invented\n")
+    code, out, err = wx("watch", copied, "--check")
     assert (code, err) == (0, "")
     assert "meadow-first-flights: Hollin Meadow (invented)" in out
     assert "invented\n" not in out.replace("(invented)", "")
+    # Its earlier runs are none of the demonstration, which is told and keeps no verdict back.
+    code, out, err = wx("watch", copied, "--demo", "--dry-run", "--out", tmp_path / "mails")
+    assert (code, err) == (0, "")
+    mails = sorted(tmp_path.glob("mails/*.eml"))
+    assert [f"{mail} for" in out for mail in mails] == [True] * 2
+    told = " ".join(mails[0].read_text().split())
+    assert "demonstration has no earlier runs" in told
+    assert "services for earlier runs" not in out
+
+
+def test_a_password_in_the_environment_that_cron_does_not_hand_on(
+    wx: Callable[..., tuple[int, str, str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The shell has it, cron has not: the message says where to set it."""
+    config = write(tmp_path, GOOD)
+    monkeypatch.setenv("MAIL_SECRET", "invented")
+    assert wx("watch", config, "--check")[0] == 0
+    monkeypatch.delenv("MAIL_SECRET")
+    code, out, err = wx("watch", config, "--check")
+    assert (code, out) == (2, "")
+    assert "MAIL_SECRET" in err
+    assert "cron and systemd" in err
+    assert "password-file" in err
 
 
 @pytest.mark.parametrize(

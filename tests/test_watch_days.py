@@ -22,6 +22,7 @@ from watch_world import WATCH, seen_by, write
 
 from wxgate.cli import watching, watchjob
 from wxgate.errors import WxgateError
+from wxgate.report.words import CAUTIONS
 from wxgate.verdict import Grade
 
 pytestmark = pytest.mark.law
@@ -186,7 +187,7 @@ def read(text: str) -> set[Told]:
     told: set[Told] = set()
     head = re.sub(r"\r?\n  (?! )", " ", text.split("-" * 20)[0])  # lines that were wrapped
     for line in head.splitlines():
-        if not line or line.startswith((" ", "Sent by")):
+        if not line or line.startswith((" ", "Sent by")) or line in CAUTIONS:
             continue
         if line.startswith("NO FRESH VERDICT"):
             told.add(("stale",))

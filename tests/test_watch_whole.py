@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from bad_days import HOURS, NOW, Day
 from local_server import Fault, LocalServer, Response
-from smtp_server import MailServer, Tls
+from smtp_server import Data, MailServer, Tls
 from watch_world import WATCH, write
 
 from wxgate import places
@@ -60,7 +60,7 @@ def test_a_day_that_is_go_arrives_and_its_end_too(
     assert box.mails.pop().message["Subject"] == "wxgate: mail from the watch arrives"
     assert wx("watch", config, "--at", AT) == (0, "", ""), "cron mails what is printed"
     (mail,) = box.mails
-    assert mail.message["Subject"].strip().startswith("GO Mon 15 Jun 13:00-14:00 BST, The field")
+    assert mail.message["Subject"].startswith("GO Mon 15 Jun 13:00-14:00 BST, The field")
     png = [p for p in mail.message.walk() if p.get_content_type() == "image/png"]
     assert len(png) == 1
     assert png[0].get_content().startswith(b"\x89PNG")
@@ -159,3 +159,15 @@ def test_two_runs_at_once_send_one_mail(day: Day, box: MailServer, wx: Run, tmp_
         assert run.stderr is not None
         run.stderr.close()
     assert len(box.mails) == 1
+
+
+def test_a_trial_that_breaks_off_names_those_who_were_not_tried(
+    box: MailServer, wx: Run, tmp_path: Path
+) -> None:
+    watches = watch_of("w", "field").replace(PILOT, f"{PILOT}, second@example.org")
+    config = config_of(tmp_path, box, watches)
+    box.data, box.data_times = Data.DIE_BEFORE, 1
+    code, out, err = wx("watch", config, "--test")
+    assert (code, out) == (7, "")
+    assert f"{PILOT}: " in err
+    assert "second@example.org: not tried" in err

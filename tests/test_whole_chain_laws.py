@@ -165,7 +165,7 @@ def with_hole(found: Field, at: int, value: float) -> Field:
 CALM_WEATHER = ("fog", "dew", "dust-devils")
 #: Without any of these nobody can say that an hour is flyable.
 VITAL = ("eastward_wind", "northward_wind", "wind_speed_of_gust", "visibility_in_air",
-         "air_temperature", RAIN)  # fmt: skip
+         "air_temperature", RAIN, "planetary_k_index")  # fmt: skip
 
 
 def test_worlds_are_worth_the_trouble() -> None:
@@ -184,7 +184,7 @@ def test_an_hour_whose_input_is_missing_is_never_go(name: str, value: float) -> 
         fields = worlds(stage.rng)
         holed = {**fields, name: with_hole(fields[name], at, value)}
         codes = stage.graded(holed).codes
-        hours = [at] if fields[name].kind is Kind.SUM else [at - 1, at]
+        hours = [at - 1, at] if fields[name].kind is Kind.POINT else [at]
         assert (codes[hours] > Grade.GO).all()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 
@@ -28,6 +29,15 @@ def test_a_file_and_a_pipe_are_read(tmp_path: Path) -> None:
     os.close(theirs)
     assert read_whole(Path(f"/dev/fd/{ours}")) == b"through"
     os.close(ours)
+
+
+def test_a_small_file_takes_little_memory(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"small")
+    tracemalloc.start()
+    read_whole(tmp_path / "file")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 10_000_000
 
 
 def test_an_output_takes_the_place_of_a_file_only(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from hypothesis.extra.numpy import arrays
 from wind_cases import CLEAR_NIGHT, FIELD, NEUTRAL, derived, field, origin, steady, winds
 
 from wxgate.derive.column import speed_of, stack, strongest_below, wind_at
+from wxgate.derive.figures import derivation
 from wxgate.derive.gust import RECIPES as GUST_RECIPES
 from wxgate.derive.surface_layer import (
     ALPHA_IEC_ONSHORE,
@@ -27,6 +29,8 @@ from wxgate.derive.surface_layer import (
     ALPHA_UNSTABLE,
     ROUGHNESS_CLASSES,
     log_profile,
+    maybe_stable,
+    maybe_unstable,
     neutral_exponent,
     phi_h,
     phi_m,
@@ -35,7 +39,10 @@ from wxgate.derive.surface_layer import (
     psi_m,
     similarity_profile,
     stability_exponent,
+    surely_stable,
+    surely_unstable,
 )
+from wxgate.derive.thermals import RECIPES as THERMALS
 from wxgate.derive.wind import RECIPES, carry_up, components_of, direction_from
 from wxgate.derive.wind_signs import RECIPES as SIGNS
 from wxgate.derive.wind_signs import (
@@ -46,6 +53,13 @@ from wxgate.derive.wind_signs import (
 )
 from wxgate.errors import UsageError
 from wxgate.forecast import Field
+
+# The functions below, with the figures that ship.
+FIGURES = derivation()
+stack = partial(stack, figures=FIGURES.levels)
+direction_swing = partial(direction_swing, calm=FIGURES.breeze.calm)
+low_level_jet = partial(low_level_jet, figures=FIGURES.jet)
+sea_breeze_onset = partial(sea_breeze_onset, figures=FIGURES.breeze)
 
 truth, law = pytest.mark.truth, pytest.mark.law
 # The machine's own pauses and the first import of a library are no fault of the code.
@@ -87,7 +101,8 @@ def test_log_profile_lifted_by_an_obstacle() -> None:
 @truth
 @pytest.mark.parametrize("obstacle", [20.0, 10 / 0.7, 14.3])
 def test_log_profile_refuses_a_reading_among_obstacles(obstacle: float) -> None:
-    # LOG-03: obstacle 20 m, reference 10 m; at the edge itself the law divides by zero
+    # LOG-03: windpowerlib's suite, read 2026-11: obstacle 20 m, reference 10 m; at the edge itself
+    # the law divides by zero
     with pytest.raises(UsageError, match="too tall"):
         log_profile(5.0, 10, 100, 0.15, obstacle_height=obstacle)
 
@@ -96,13 +111,13 @@ def test_log_profile_refuses_a_reading_among_obstacles(obstacle: float) -> None:
 @pytest.mark.parametrize(
     ("wind", "low", "high", "z0", "expected", "tolerance"),
     [
-        (10, 10, 80, 0.03, 13.58, 0.01),  # LOG-04 worked example of a calculator page, read 2026-11
+        (10, 10, 80, 0.03, 13.58, 0.005),  # LOG-04 worked example of a calculator, read 2026-11
         (8, 10, 100, 0.03, 11.2, 0.05),  # LOG-05 worked example of a calculator page, read 2026-11
-        (5, 20, 50, 1.0, 6.53, 0.01),  # LOG-06 as LOG-04
-        (5, 10, 25, 0.5, 6.53, 0.02),  # LOG-07 Stull, Practical Meteorology 18.5; from memory
-        (5, 10, 30, 0.03, 5.946, 0.002),  # LOG-08 computed by us
-        (5, 10, 120, 0.03, 7.139, 0.002),  # LOG-08 computed by us
-        (5, 10, 120, 0.10, 7.698, 0.002),  # LOG-09 computed by us
+        (5, 20, 50, 1.0, 6.53, 0.005),  # LOG-06 as LOG-04
+        (5, 10, 25, 0.5, 6.53, 0.005),  # LOG-07 Stull, Practical Meteorology 18.5; from memory
+        (5, 10, 30, 0.03, 5.946, 0.0005),  # LOG-08 computed by us
+        (5, 10, 120, 0.03, 7.139, 0.0005),  # LOG-08 computed by us
+        (5, 10, 120, 0.10, 7.698, 0.0005),  # LOG-09 computed by us
     ],
 )
 def test_log_profile_examples(
@@ -119,23 +134,17 @@ def test_log_profile_examples(
         (6.5, 10, 100, 1 / 7, 9.03172, 1e-5),  # POW-01
         (5.0, 10, 100, 0.2, 7.92446596, 1e-6),  # POW-02
         (6.5, 10, 100, 0.2, 10.30180575, 1e-6),  # POW-02
-        (10, 10, 80, 0.143, 13.46, 0.01),  # POW-04; the page that prints 13.49 has slipped
-        (5, 20, 50, 0.30, 6.58, 0.01),  # POW-05 worked example of a calculator page, read 2026-11
-        (5, 10, 120, 1 / 7, 7.131, 0.002),  # POW-06 computed by us
-        (5, 10, 120, 0.2, 8.219, 0.002),  # POW-06 computed by us
-        (1, 10, 122, 0.162, 1.5, 0.005),  # Transport Canada: 1.5 times the 10 m wind at 122 m
+        (10, 10, 80, 0.143, 13.46, 0.005),  # POW-04 computed by us; a page prints 13.49
+        (5, 20, 50, 0.30, 6.58, 0.005),  # POW-05 worked example of a calculator page, read 2026-11
+        (5, 10, 120, 1 / 7, 7.131, 0.0005),  # POW-06 computed by us
+        (5, 10, 120, 0.2, 8.219, 0.0005),  # POW-06 computed by us
+        (1, 10, 122, 0.162, 1.5, 0.005),  # Transport Canada, read 2026-11: x 1.5 at 122 m
     ],
 )
 def test_power_law_examples(
     wind: float, low: float, high: float, alpha: float, expected: float, tolerance: float
 ) -> None:
     assert float(power_law(wind, low, high, alpha)) == pytest.approx(expected, abs=tolerance)
-
-
-@truth
-def test_exponent_of_the_turbine_standard() -> None:
-    # POW-07: IEC 61400-1 ed. 3 cl. 6.3.1.2, quoted by its authors, read 2026-11
-    assert ALPHA_IEC_ONSHORE == 0.2
 
 
 @truth
@@ -161,23 +170,37 @@ def test_profiles_agree_with_windpowerlib(
 
 @truth
 def test_neutral_exponents_of_the_table() -> None:
-    # science notes 1.2, computed by its authors: exponent over 10 to 100 m by roughness
+    # science notes 1.2, computed by us: exponent over 10 to 100 m by roughness
     found = neutral_exponent(10, 100, np.array([0.03, 0.1, 0.3, 1.0]))
-    np.testing.assert_allclose(found, [0.144, 0.174, 0.215, 0.29], atol=0.001)
+    np.testing.assert_allclose(found[:3], [0.144, 0.174, 0.215], atol=0.0005)
+    assert found[3] == pytest.approx(0.29, abs=0.005)
+
+
+@truth
+def test_exponent_of_the_turbine_standard() -> None:
+    # POW-07: IEC 61400-1 ed. 3 cl. 6.3.1.2, quoted by its authors, read 2026-11
+    assert ALPHA_IEC_ONSHORE == 0.2
+    # It is that of a neutral wind between roughly open and rough country.
+    roughly_open, rough = (ROUGHNESS_CLASSES[name] for name in ("roughly open", "rough"))
+    low, high = neutral_exponent(10, 100, np.array([roughly_open, rough]))
+    assert low < ALPHA_IEC_ONSHORE < high
 
 
 @truth
 def test_stability_functions_of_dyer_and_paulson() -> None:
-    # MO-01, MO-02: Dyer 1974, abstract read 2026-11
-    assert float(phi_m(-1.0)) == pytest.approx(0.49248, abs=1e-4)
-    assert float(phi_h(-1.0)) == pytest.approx(0.24254, abs=1e-4)
+    # MO-01, MO-02: Dyer 1974, abstract read 2026-11; figures by hand
+    assert float(phi_m(-1.0)) == pytest.approx(0.49248, abs=5e-6)
+    assert float(phi_h(-1.0)) == pytest.approx(0.24254, abs=5e-6)
     assert float(phi_m(0.2)) == pytest.approx(2.0, abs=1e-9)
+    assert float(phi_h(0.2)) == pytest.approx(2.0, abs=1e-9)
     # MO-psi: forms of Paulson 1970 as in an R package, read 2026-11; numbers computed by us
     zeta = np.array([-2, -1, -0.5, -0.1, 0.1, 0.5])
     momentum = [1.49469, 1.11623, 0.79336, 0.28361, -0.5, -2.5]
     heat = [2.43118, 1.88123, 1.38629, 0.53428, -0.5, -2.5]
-    np.testing.assert_allclose(psi_m(zeta), momentum, atol=1e-4)
-    np.testing.assert_allclose(psi_h(zeta), heat, atol=1e-4)
+    np.testing.assert_allclose(psi_m(zeta), momentum, atol=5e-6)
+    np.testing.assert_allclose(psi_h(zeta), heat, atol=5e-6)
+    # Beyond 1 Holtslag & De Bruin 1988: coefficients from memory, figure computed by us
+    np.testing.assert_allclose([psi_m(2.0), psi_h(2.0)], -8.146, atol=0.0005)
 
 
 @truth
@@ -188,7 +211,7 @@ def test_psi_is_the_integral_of_phi() -> None:
         middle = x - x[0] / 2
         for psi, phi in ((psi_m, phi_m), (psi_h, phi_h)):
             integral = float(np.sum((1 - phi(middle)) / middle) * x[0])
-            assert float(psi(zeta)) == pytest.approx(integral, abs=2e-4)
+            assert float(psi(zeta)) == pytest.approx(integral, abs=1e-8)
 
 
 @truth
@@ -196,7 +219,22 @@ def test_similarity_profile_by_obukhov_length() -> None:
     # MO-10: 5 m/s at 10 m, z0 0.03, to 50 m; profile equation read 2026-11, numbers computed by us
     lengths = np.array([-50, -100, -200, np.inf, 200, 100, 50])
     expected = [5.892, 5.995, 6.099, 6.385, 7.154, 7.861, 9.121]
-    np.testing.assert_allclose(similarity_profile(5, 10, 50, 0.03, lengths), expected, atol=0.005)
+    np.testing.assert_allclose(similarity_profile(5, 10, 50, 0.03, lengths), expected, atol=0.0005)
+    assert np.isnan(similarity_profile(np.nan, 10, 50, 0.03, lengths)).all()
+    assert np.isnan(similarity_profile(5, 10, 50, 0.03, np.nan))
+
+
+@truth
+def test_exponents_by_stability_beside_similarity() -> None:
+    # MO-10, MO-12 (computed by us): 10 to 50 m over open country. Ours for stable air is stronger
+    # than at an Obukhov length of 50 m, that for unstable air weaker than at -50 m; the neutral one
+    # is within 2 % of the log law.
+    lengths = np.array([50.0, np.inf, -50.0])
+    stable, neutral, unstable = similarity_profile(1, 10, 50, ROUGHNESS_CLASSES["open"], lengths)
+    air = np.array([[-9.0, 0.0, 3.0], [40.0, 1.0, 9.0], [40.0, 0.0, 3.0]])
+    ours = power_law(1, 10, 50, stability_exponent(*air.T))
+    assert ours[0] > stable > ours[1] > unstable > ours[2]
+    assert ours[1] == pytest.approx(neutral, rel=0.02)
 
 
 @law
@@ -219,6 +257,40 @@ def test_psi_has_no_step_where_the_stable_branches_meet(zeta: float) -> None:
     assert abs(float(psi_m(zeta)) - float(psi_m(1.0))) < 5.01 * abs(zeta - 1) + 1e-12
 
 
+@law
+@unhurried
+@given(st.floats(-5, 5))
+def test_heat_is_mixed_no_less_than_the_wind(zeta: float) -> None:
+    assert float(psi_h(zeta)) >= float(psi_m(zeta))
+
+
+@law
+@pytest.mark.parametrize(
+    ("sun", "cloud", "wind", "unstable", "stable"),
+    [
+        # Bands as the comment in surface_layer has them (from memory): (surely, maybe) of each.
+        (15.1, 0.6, 5.9, (True, True), (False, False)),
+        (15.0, 0.6, 5.9, (False, True), (False, False)),
+        (10.0, 0.6, 5.9, (False, False), (False, False)),
+        (30.0, 5 / 8, 3.0, (False, False), (False, False)),  # 5/8, and not under it
+        (30.0, 0.2, 6.0, (False, False), (False, False)),  # 6 m/s, and not less
+        (-0.1, 0.4, 4.9, (False, False), (True, True)),
+        (0.0, 0.4, 4.9, (False, False), (False, True)),
+        (3.0, 0.4, 4.9, (False, False), (False, False)),
+        (-9.0, 4 / 8, 3.0, (False, False), (False, False)),
+        (-9.0, 0.4, 5.0, (False, False), (False, False)),
+        (np.nan, 0.2, 3.0, (False, True), (False, True)),  # what is missing proves nothing
+        (30.0, np.nan, 3.0, (False, True), (False, False)),
+    ],
+)
+def test_the_bands_of_stability_at_their_edges(
+    sun: float, cloud: float, wind: float, unstable: tuple[bool, bool], stable: tuple[bool, bool]
+) -> None:
+    at = (sun, cloud, wind)
+    assert (bool(surely_unstable(*at)), bool(maybe_unstable(*at))) == unstable
+    assert (bool(surely_stable(*at)), bool(maybe_stable(*at))) == stable
+
+
 # ------------------------------------------------------------------ direction and components
 
 
@@ -226,7 +298,7 @@ def test_psi_has_no_step_where_the_stable_branches_meet(zeta: float) -> None:
 def test_components_and_conventions() -> None:
     # INT-2, INT-3: MetPy's test suite, read 2026-11
     u, v = components_of(8.0, 150.0)
-    assert (float(u), float(v)) == pytest.approx((-4.0, 6.9282), abs=1e-3)
+    assert (float(u), float(v)) == pytest.approx((-4.0, 6.9282), abs=5e-5)
     assert float(direction_from(0.0, 0.0)) == 0.0
     assert float(direction_from(0.0, -5.0)) == 360.0
 
@@ -249,7 +321,7 @@ def test_speed_and_direction_agree_with_metpy(u: np.ndarray, random: object) -> 
 
 @truth
 def test_directions_either_side_of_north_are_twenty_degrees_apart() -> None:
-    # INT-4: 350 and 10 average to north, not to south
+    # INT-4, by hand: 350 and 10 average to north, not to south
     assert float(angle_between(350, 10)) == pytest.approx(20)
     u, v = components_of([5.0, 5.0], [350.0, 10.0])
     between = wind_at(stack([10, 40], u[:, None], v[:, None]), 20.0)
@@ -267,15 +339,15 @@ def test_directions_either_side_of_north_are_twenty_degrees_apart() -> None:
      (100, 120, 1.08), (80, 20, 0.33), (80, 30, 0.53), (80, 50, 0.77), (80, 60, 0.86)],
 )  # fmt: skip
 def test_weights_of_the_top_level(top: float, height: float, weight: float) -> None:
-    # science notes 1.1.4, computed by its authors; a wind of 0 below and 1 above reads the weight
+    # science notes 1.1.4, computed by us; a wind of 0 below and 1 above reads the weight
     column = stack([10, top], [[0.0], [1.0]], [[0.0], [0.0]])
     assert float(wind_at(column, height).eastward[0]) == pytest.approx(weight, abs=0.005)
 
 
 @truth
 def test_a_turning_wind_does_not_lose_speed() -> None:
-    # science notes 1.1.3: 4 m/s from 180 at 10 m, 10 m/s from 220 at 100 m; at 30 m the vector has
-    # 6.5 m/s and the weighted speed 6.9
+    # science notes 1.1.3, computed by us: 4 m/s from 180 at 10 m, 10 m/s from 220 at 100 m; at 30 m
+    # the vector has 6.5 m/s and the weighted speed 6.9
     u, v = components_of([4.0, 10.0], [180.0, 220.0])
     found = wind_at(stack([10, 100], u[:, None], v[:, None]), 30.0)
     assert float(speed_of(found.eastward, found.northward)[0]) == pytest.approx(6.5, abs=0.05)
@@ -304,7 +376,7 @@ def test_wind_of_the_worked_scenarios(
     air: dict[str, float],
     expected: float,
 ) -> None:
-    # worked examples computed by the authors of our science notes (section 11), as printed there
+    # worked examples computed by us (science notes, section 11), as printed there
     found = derived(steady(levels, speeds, directions), height, **air)
     flight = found["wind_speed_at_flight_height"]
     assert round(float(flight.values[0]), 1) == expected
@@ -313,7 +385,7 @@ def test_wind_of_the_worked_scenarios(
 
 @truth
 def test_a_jet_at_80_m_does_not_forbid_20_m_but_forbids_31_m() -> None:
-    # science notes 1.1.5 (levels below z + 50 m count) and scenario 2 (20 m stays free)
+    # by hand: levels below z + 50 m count (common practice, no source), 20 m stays free
     night = steady((10, 80), (1.5, 9.0), (190, 225))
     assert derived(night, 20, **CLEAR_NIGHT)["wind_speed_layer_maximum"].values[0] == 4.0
     assert derived(night, 30, **CLEAR_NIGHT)["wind_speed_layer_maximum"].values[0] < 9.0
@@ -322,7 +394,7 @@ def test_a_jet_at_80_m_does_not_forbid_20_m_but_forbids_31_m() -> None:
 
 @truth
 def test_layer_maximum_finds_the_nose_below_the_flight_height() -> None:
-    # science notes 1.1.5
+    # by hand: the level of 50 m lies below the flight
     found = derived(steady((10, 50, 100), (3, 12, 6)), 100, **NEUTRAL)
     assert found["wind_speed_at_flight_height"].values[0] == pytest.approx(6.0)
     assert found["wind_speed_layer_maximum"].values[0] == pytest.approx(12.0)
@@ -330,7 +402,7 @@ def test_layer_maximum_finds_the_nose_below_the_flight_height() -> None:
 
 @truth
 def test_wind_step_is_the_difference_of_vectors() -> None:
-    # 3-4-5 triangle: 3 m/s from the west at 10 m, 4 m/s from the south at 100 m
+    # 3-4-5 triangle, by hand: 3 m/s from the west at 10 m, 4 m/s from the south at 100 m
     found = derived(steady((10, 100), (3, 4), (270, 180)), 100, **NEUTRAL)
     assert found["wind_step"].values[0] == pytest.approx(5.0, abs=1e-5)
 
@@ -450,14 +522,14 @@ def test_exponent_by_stability(sun: float, cloud: float, wind: float, alpha: flo
 
 @truth
 def test_factors_of_the_power_law_table() -> None:
-    # science notes 1.2, factors computed by its authors: 30, 60, 100, 120 m
+    # science notes 1.2, factors computed by us: 30, 60, 100, 120 m
     z = np.array([30, 60, 100, 120])
-    for alpha, factors in (
-        (ALPHA_UNSTABLE, (1.09, 1.15, 1.20, 1.22)),
-        (ALPHA_NEUTRAL, (1.17, 1.29, 1.38, 1.42)),
-        (ALPHA_STABLE, (1.55, 2.05, 2.5, 2.7)),
+    for alpha, factors, digit in (
+        (ALPHA_UNSTABLE, (1.09, 1.15, 1.20, 1.22), 0.01),
+        (ALPHA_NEUTRAL, (1.17, 1.29, 1.38, 1.42), 0.01),
+        (ALPHA_STABLE, (1.55, 2.05, 2.5, 2.7), 0.05),
     ):
-        np.testing.assert_allclose(power_law(1, 10, z, alpha), factors, atol=0.015)
+        np.testing.assert_allclose(power_law(1, 10, z, alpha), factors, atol=digit / 2)
 
 
 @law
@@ -602,7 +674,7 @@ def test_a_point_equals_the_same_cell_of_a_grid(wind: np.ndarray, height: float)
 
     whole = hours(wind[0], wind[1], gusts)
     point = hours(wind[0][..., y, x], wind[1][..., y, x], gusts[..., y, x])
-    made = [r.name for r in (*RECIPES, *SIGNS, *GUST_RECIPES) if r.name in point]
+    made = [r.name for r in (*RECIPES, *SIGNS, *GUST_RECIPES, *THERMALS) if r.name in point]
     assert len(made) >= 15
     for name in made:
         cell = whole[name].values[:, y, x]
@@ -633,7 +705,8 @@ def _jet(speeds: tuple[float, ...], levels: tuple[float, ...] = (10, 80), *, sun
 
 @truth
 def test_low_level_jet_signs() -> None:
-    # science notes 1.4 (after Baas et al. 2009, Luiz & Fiedler 2022); scenario 2 is the first row
+    # common practice, no source (after Baas et al. 2009, Luiz & Fiedler 2022); scenario 2 comes
+    # first
     assert _jet((1.5, 9.0)) == 1
     assert _jet((2.0, 6.5)) == 1  # 4.5 m/s more than at the ground
     assert _jet((2.0, 5.0)) == 0
@@ -657,7 +730,7 @@ def test_nobody_can_rule_a_jet_out_without_a_level_aloft() -> None:
 
 @truth
 def test_swing_of_a_sea_breeze() -> None:
-    # scenario 3 of the science notes: 290 degrees before, 160 after the onset: 130 degrees
+    # scenario 3 of the science notes, by hand: 290 degrees before, 160 after the onset: 130 degrees
     direction = np.array([290.0, 290, 290, 160, 160, 160, 160])
     swing = direction_swing(np.full(7, 4.0), direction)
     np.testing.assert_array_equal(swing[:6], [0, 130, 130, 130, 0, 0])
@@ -721,7 +794,8 @@ def test_interpolation_beats_the_same_wind_and_the_seventh_law(
 def test_the_power_law_leans_to_the_strong_side(
     shared_data: Path, benchmark: dict[str, Row]
 ) -> None:
-    # without any stability the stable exponent is used: too strong on the whole, by design
+    # measured winds; without any stability the stable exponent is used: too strong on the whole,
+    # by design
     for case in ("mast 2009: 40 m from 20 m", "sodar 2023-04-04: 100 m from 30 m"):
         assert benchmark[case].substitute == 1
         assert benchmark[case].bias > 0.5
@@ -733,15 +807,15 @@ JET_NIGHT = "forest, 2025-06-19 05:30 UTC"
 @truth
 @pytest.mark.shared
 def test_a_real_jet_with_levels_and_with_the_10_m_wind_alone(shared_data: Path) -> None:
-    # balloon of 2025-06-19 05:30 UTC over a forest, ten minutes of the 10 m mast
+    # measured: balloon of 2025-06-19 05:30 UTC over a forest, ten minutes of the 10 m mast
     flight = sounding(shared_data / "obs" / "wind", JET_NIGHT)
     low, high = np.array(flight.surface), np.array(flight.at(100.0))
     assert float(speed_of(*low)) == pytest.approx(1.37, abs=0.005)
-    assert flight.speed(100.0) == pytest.approx(9.58, abs=0.01)
+    assert flight.speed(100.0) == pytest.approx(9.58, abs=0.005)
 
     both = np.tile(np.stack([low, high], axis=-1), (2, 1, 1))  # (time, component, level)
     full = derived(winds((10, 100), both[:, 0], both[:, 1]), 100, **CLEAR_NIGHT)
-    assert full["wind_speed_at_flight_height"].values[0] == pytest.approx(9.58, abs=0.01)
+    assert full["wind_speed_at_flight_height"].values[0] == pytest.approx(9.58, abs=0.005)
     assert origin(full["wind_speed_at_flight_height"]) == "direct"
     assert full["low_level_jet"].values[0] == 1
     assert full["wind_step"].values[0] > 8
@@ -757,7 +831,8 @@ def test_a_real_jet_with_levels_and_with_the_10_m_wind_alone(shared_data: Path) 
 @pytest.mark.shared
 @pytest.mark.parametrize("name", SOUNDINGS)
 def test_pressure_levels_of_a_real_balloon(shared_data: Path, name: str) -> None:
-    # what a model would give: 10 and 100 m, and pressure levels with their heights above sea
+    # measured by balloons; what a model would give: 10 and 100 m, and pressure levels with their
+    # heights above sea
     flight = sounding(shared_data / "obs" / "wind", name)
     levels = np.array([100000.0, 97500.0, 96500.0, 95000.0, 92500.0, 90000.0])
     rising = np.argsort(flight.pressure)
@@ -784,8 +859,8 @@ def test_pressure_levels_of_a_real_balloon(shared_data: Path, name: str) -> None
 
 @truth
 def test_onset_of_a_sea_breeze() -> None:
-    # scenario 3 of the science notes: 2 m/s from 290 in the morning, 6.5 from 160 at 13:00; the
-    # hour from 11 on is the one in which it turns
+    # scenario 3 of the science notes (common practice, no source): 2 m/s from 290 in the morning,
+    # 6.5 from 160 at 13:00; the hour from 11 on is the one in which it turns
     found = sea_breeze_onset(
         [2, 2.15, 2.3, 4, 6.5, 6.5], [290, 290, 280, 200, 160, 160], np.full(6, 50.0)
     )

@@ -130,7 +130,7 @@ def test_fair_hours_are_go_and_every_spoiled_value_shows() -> None:
     }
     # Each counts beside another value only, which the fair hours do not have: dew in moist air,
     # a swing in more than a light wind, bursts at night.
-    assert unseen == {"dew_risk", "wind_direction_swing", "bulk_richardson_number"}
+    assert unseen == {"dew_on_surfaces", "wind_direction_swing", "bulk_richardson_number"}
 
 
 # ---------------------------------------------------------------------- longer windows

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wxgate.derive import gust, terrain, wind, wind_signs
+from wxgate.derive import gust, terrain, thermals, wind, wind_signs
 from wxgate.derive.recipe import Inputs
 from wxgate.derive.run import in_order
 from wxgate.forecast import Field, make_field
@@ -60,7 +60,9 @@ def derived(
             found[name] = field(name, np.broadcast_to(values, (hours,)) if np.ndim(values) == 0
                                 else values)  # fmt: skip
     time = np.datetime64("2026-05-01T00:00:00") + np.arange(hours) * np.timedelta64(3600, "s")
-    for recipe in in_order(r for m in (terrain, wind, wind_signs, gust) for r in m.RECIPES):
+    for recipe in in_order(
+        r for m in (terrain, wind, wind_signs, gust, thermals) for r in m.RECIPES
+    ):
         if all(need in found for need in recipe.needs):
             made = recipe.make(Inputs(time, found, site, AIRCRAFT, height))
             if made is not None:

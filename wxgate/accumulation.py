@@ -30,18 +30,6 @@ LARGEST_RATE_MM_H = 200.0
 LONGEST_INTERVAL_H = 6
 
 
-def hourly_from_run_total(values: ArrayLike, ends_h: Sequence[int]) -> Array:
-    """Hourly amounts, mm, from totals since the start of the run.
-
-    ``values[k]`` is the total at hour ``ends_h[k]`` of the run, mm, any shape behind the first
-    dimension; a total at hour 0 may be there or not. Returns ``max(ends_h)`` rows. See
-    :func:`hourly_from_buckets` for negative, missing and implausible values and for the errors.
-    """
-    totals = _messages_first(values, len(ends_h))
-    later = [k for k, end in enumerate(ends_h) if end != 0]
-    return hourly_from_buckets(totals[later], [0] * len(later), [ends_h[k] for k in later])
-
-
 def hourly_from_buckets(values: ArrayLike, start_h: Sequence[int], end_h: Sequence[int]) -> Array:
     """Hourly amounts, mm, from sums over [start, end) of which several may share a start.
 

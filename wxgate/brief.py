@@ -25,6 +25,7 @@ from wxgate.weathers import make_chances
 from wxgate.windows import best_window, strictest, verdicts
 
 if TYPE_CHECKING:
+    from wxgate.changes import Changes
     from wxgate.observed import Reports
 
 #: Quantities that reports tell though no rule may ask for them.
@@ -61,7 +62,7 @@ class Brief:
     demonstration: bool = False
     reports: Reports | None = None  #: of the airports around, where they were asked for
     chances: Chances | None = None  #: how sure each hour is, where it was worked out
-    since: tuple[str, ...] = ()  #: what moved since the last brief, where one was kept
+    since: Changes | None = None  #: what moved since the last brief, where one was kept
     by_chance: bool = False  #: whether hours are graded by their chance as well as by limits
 
     @property

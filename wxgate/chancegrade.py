@@ -9,7 +9,6 @@ from dataclasses import replace
 from wxgate.chances import Chances
 from wxgate.quantities import quantity
 from wxgate.rulebook import Rulebook
-from wxgate.units import convert
 from wxgate.verdict import Chance, Grade, Reason, Verdict
 
 FLYABLE = "flyable_probability"
@@ -17,11 +16,12 @@ _BECAUSE = "of the weathers that the forecast leaves possible, so many have to b
 _SOURCE = "rules/chances.yaml: cost-loss thresholds, proposals"
 #: Quantities that move together, so that one change moves both.
 _TOGETHER = (frozenset({"gust_at_flight_height", "gust_layer_maximum"}),)
-_SPELT = {"degC": "K", "m s-1": "m/s", "mm h-1": "mm/h"}
+#: The least change there is, in any unit.
+_HAIR = 1e-9
 #: What no forecast can get wrong cannot be otherwise.
 _FIXED = frozenset({
     "solar_elevation_angle", "civil_twilight", "fixed_twilight", "glare_angle", "flight_height",
-    "forecast_age", "forecast_age_in_cycles", "terrain_difference",
+    "forecast_age", "forecast_age_in_cycles", "hours_ahead", "terrain_difference",
 })  # fmt: skip
 
 
@@ -41,7 +41,7 @@ def _told(hour: Verdict, chances: Chances, by_chance: bool, asked: frozenset[str
     limiting, without = chances.limiting(at)
     chance = Chance(
         share, chances.members, limiting, without, chances.thresholds.go_from,
-        chances.thresholds.no_go_below, flip(hour, asked),
+        chances.thresholds.no_go_below, smallest_change(hour, asked),
     )  # fmt: skip
     hour = replace(hour, chance=chance)
     return _graded(hour, chance, chances, at) if by_chance else hour
@@ -94,21 +94,11 @@ def _graded(hour: Verdict, chance: Chance, chances: Chances, at: int) -> Verdict
 # ---------------------------------------------------------------------- what would flip it
 
 
-def flip(hour: Verdict, asked: Container[str] = ()) -> str:
-    """The smallest change of one quantity that changes the grade by limits, in words; "" for none.
-
-    No single quantity does where the grade rests on several unlike ones, on something that is
-    missing, or on a quantity by which rules come into force (``asked``).
-    """
-    found = smallest_change(hour, asked)
-    if found is None:
-        return ""
-    name, change = found
-    return f"{quantity(name).label} {amount(name, change)} {'less' if change < 0 else 'more'}"
-
-
 def smallest_change(hour: Verdict, asked: Container[str] = ()) -> tuple[str, float] | None:
     """The quantity and its change in its own unit, which brings it just to the limit that decides.
+
+    None where no single quantity changes the grade: it rests on several unlike ones, on something
+    that is missing, or on a quantity by which rules come into force (``asked``).
 
     To the limit for ``at least`` and ``at most``; a hair beyond it (or, coming back, to it) for
     ``above`` and ``below``.
@@ -144,15 +134,8 @@ def _step(reason: Reason) -> tuple[float, str, float] | None:
     if reason.value is None or reason.limit is None or row.units == "flag" or reason.note:
         return None  # a note: the rule does not apply, or stands on a substitute
     change = reason.limit - reason.value
+    if change == 0:  # on the limit: a hair beyond it, or back
+        change = _HAIR if reason.limit_word in ("above", "at most") else -_HAIR
     if not math.isfinite(change) or reason.quantity in _FIXED:
         return None
     return abs(change) / (row.scale or abs(reason.limit) or 1.0), reason.quantity, change
-
-
-def amount(name: str, change: float) -> str:
-    """The size of a change in the unit shown, rounded so that it is enough."""
-    row = quantity(name)
-    unit = _SPELT.get(row.shown_units, row.shown_units)
-    size = abs(convert(abs(change), row.units, row.shown_units, difference=True))
-    rounded = math.ceil(size * 10**row.digits - 1e-6) / 10**row.digits
-    return f"{rounded:.{row.digits}f} {unit}".removesuffix(" 1")

@@ -31,6 +31,7 @@ _NUMBERS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     },
     "members": {"count": (2, 10000), "hourly_correlation": (0, 0.999)},
     "resolution": {},
+    "earlier": {"run_hours": (0, 240), "brief_hours": (0, 240)},
     "bias": {"least_independent": (0, 1e6), "weaker_from": (0, 1e6)},
 }  # fmt: skip
 _LISTS: Mapping[str, Mapping[str, tuple[float, float]]] = {

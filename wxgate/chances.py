@@ -7,6 +7,7 @@ weathers in which each of its hours is, so that what hours have in common is kep
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from wxgate.chancepolicy import Thresholds
 from wxgate.forecast import HOUR, Array, to_datetime, to_datetime64
 from wxgate.grade import Codes
+from wxgate.spread import Spread
 from wxgate.verdict import Grade
 
 #: In place of a code where a member says nothing about an hour, for it does not speak for it.
@@ -48,6 +50,9 @@ class Chances:
     softened: NDArray[np.bool_] | None = None
     rain: Mapping[str, Any] = field(default_factory=dict)  #: NEP and NMEP (time,), of an ensemble
     notes: tuple[str, ...] = ()  #: what was done to the forecasts
+    #: Quantiles (time, share) of single quantities by ``spread.SHARES``: a point value's at the
+    #: first instant of each hour, an interval's over the hour.
+    spread: Spread = field(default_factory=dict)
 
     @property
     def members(self) -> int:
@@ -58,6 +63,12 @@ class Chances:
         """The row of the hour that holds ``start``; None beyond the axis."""
         at = int((to_datetime64(start) - self.time[0]) // HOUR)
         return at if 0 <= at < self.time.size else None
+
+    def quantiles(self, name: str, at: datetime) -> tuple[float, ...] | None:
+        """The quantiles of a quantity in the hour that holds ``at``; None where not to be told."""
+        row, found = self.index(at), self.spread.get(name)
+        told: list[float] = [] if row is None or found is None else found[row].tolist()
+        return tuple(told) if told and all(map(math.isfinite, told)) else None
 
     def hour(self, start: datetime) -> float | None:
         """The smoothed share of weathers that fly the hour; None when it cannot be told."""

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import groupby, pairwise
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from wxgate.brief import Brief
 from wxgate.forecast import to_datetime64
 from wxgate.quantities import quantity
 from wxgate.verdict import Grade
+from wxgate.wholefile import make_private_folder, write_whole
 
 FORMAT = 2
 KEPT = 8  #: briefs of one question
@@ -43,6 +43,7 @@ class Changes:
     worse: int  #: hours
     better: int
     moved: Moved | None
+    made: datetime  #: the brief before
     #: How often the grade of the window's hours changed from run to run, and among how many runs.
     turns: int = 0
     runs: int = 0
@@ -80,15 +81,10 @@ def kept_of(brief: Brief) -> dict[str, Any]:
 
 def save_kept(folder: Path, brief: Brief, before: Sequence[Mapping[str, Any]]) -> None:
     """Keep a brief with those before it; OSError when the folder cannot be written."""
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    path = folder / f"{last_key(brief)}.json"
-    partial = path.with_suffix(f".{os.getpid()}.partial")
+    make_private_folder(folder)
     briefs = [*before, kept_of(brief)][-KEPT:]
-    try:
-        partial.write_text(json.dumps({"format": FORMAT, "briefs": briefs}), encoding="utf-8")
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)
+    text = json.dumps({"format": FORMAT, "briefs": briefs})
+    write_whole(folder / f"{last_key(brief)}.json", text, private=True)
 
 
 def load_kept(folder: Path, brief: Brief) -> list[dict[str, Any]]:
@@ -105,7 +101,9 @@ def load_kept(folder: Path, brief: Brief) -> list[dict[str, Any]]:
         for one in found:
             _check(one)
         return found
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (
+        OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError,
+    ):  # fmt: skip
         return []
 
 
@@ -120,8 +118,11 @@ def _check(one: Mapping[str, Any]) -> None:
     " ".join(one["runs"])
 
 
-def changes(kept: Sequence[Mapping[str, Any]], brief: Brief) -> Changes | None:
-    """What moved since the last of the kept briefs; None where there is none."""
+def changes(
+    kept: Sequence[Mapping[str, Any]], brief: Brief, *, oldest: timedelta
+) -> Changes | None:
+    """What moved since the last of the kept briefs; None where none is at most ``oldest`` old."""
+    kept = [one for one in kept if brief.now - _moment(one["now"]) <= oldest]
     if not kept:
         return None
     before, now = kept[-1], kept_of(brief)
@@ -135,7 +136,7 @@ def changes(kept: Sequence[Mapping[str, Any]], brief: Brief) -> Changes | None:
     return Changes(
         was, window,
         sum(new > old for old, new in grades), sum(new < old for old, new in grades),
-        _moved(before, brief), turns, runs,
+        _moved(before, brief), _moment(before["now"]), turns, runs,
     )  # fmt: skip
 
 

@@ -6,6 +6,8 @@ hidden standard normal value with the same tie from hour to hour: a weather has 
 value is among the wettest share that the forecast's probability tells, so that a wet hour is
 mostly followed by another, and a dry session is no product of dry hours. Icing, fog and the line of
 sight are made anew by their own recipes, from each weather's temperature, dew point and visibility.
+
+The file is long because all quantities of one weather are made in one pass, each of those before.
 """
 
 from __future__ import annotations
@@ -89,7 +91,7 @@ def dress(
     else:
         s = wind_error(forecast, site, policy, case.height)
     made = _winds(forecast, s[:, None], errors, policy)
-    made |= _made_of_wind(forecast, made, case.aircraft.airspeed)
+    made |= _made_of_wind(forecast, made, case)
     if not representative_only:
         made |= _air(forecast, errors, policy)
         made |= _happening(forecast, errors, policy)
@@ -150,18 +152,23 @@ def _winds(forecast: Forecast, s: Array, errors: Errors, policy: Policy) -> dict
 
 
 def _made_of_wind(
-    forecast: Forecast, made: Mapping[str, Field], airspeed: float
-) -> dict[str, Field]:
+    forecast: Forecast, made: Mapping[str, Field], case: Case
+) -> dict[str, Field]:  # fmt: skip
     """What is made of wind and gust alone, from the dressed ones; missing where it was before."""
-    wind, gust = made.get(FLIGHT_WIND), made.get(_GUST)
-    launch = made.get("launch_wind_speed")
+    wind, gust, airspeed = made.get(FLIGHT_WIND), made.get(_GUST), case.aircraft.airspeed
+    surface, step = made.get("wind_speed"), _varies(forecast, "wind_step")
     after: dict[str, Array] = {}
     if wind is not None:
         after["airspeed_margin"] = airspeed - wind.values
         if gust is not None:
             after["gust_spread"] = gust.values - wind.values
-        if launch is not None:
-            after["wind_step"] = np.abs(wind.values - launch.values)
+        if surface is not None and step is not None:
+            below = _beside_the_step(case.site)
+            along = wind.values - below * surface.values
+            before = [_wide(forecast.fields[n]) for n in (FLIGHT_WIND, "wind_speed")]
+            # The turn of the wind is in the step that was derived; what its errors change is added.
+            changed = _wide(step) + along - (before[0] - below * before[1])
+            after["wind_step"] = np.maximum(np.abs(along), changed)
     if gust is not None:
         with np.errstate(divide="ignore", invalid="ignore"):
             after["airspeed_to_gust_ratio"] = np.minimum(airspeed / gust.values, _FASTEST_RATIO)
@@ -170,6 +177,19 @@ def _made_of_wind(
                                     np.maximum(values, _LEAST_MARGIN)))
         for name, values in after.items() if (found := _varies(forecast, name)) is not None
     }  # fmt: skip
+
+
+def _beside_the_step(site: Site) -> np.float32:
+    """The share of the 10 m wind that is left at launch where the recipe of the step looks at it.
+
+    Behind a wall too: nobody may count on that calm, but the step is there.
+    """
+    from wxgate.derive.figures import derivation
+    from wxgate.derive.terrain import hill_speedup, shelter_factor
+    from wxgate.derive.wind import LAUNCH_HEIGHT, REFERENCE_HEIGHT
+
+    left = shelter_factor(LAUNCH_HEIGHT, site.shelter, figures=derivation().terrain)
+    return np.float32(hill_speedup(REFERENCE_HEIGHT, site.hill) * left)
 
 
 # ---------------------------------------------------------------------- air

@@ -6,6 +6,22 @@ sentence and ends with the error's exit code; a traceback is a fault of the prog
 
 from __future__ import annotations
 
+#: A line of an error quotes at most so many letters: a terminal, a log or a mail is read by people.
+_LONGEST = 1000
+
+
+def shortened(text: str) -> str:
+    """The text with the middle of every overlong line left out."""
+    if len(text) <= _LONGEST:
+        return text
+    return "\n".join(map(_cut, text.split("\n")))
+
+
+def _cut(line: str) -> str:
+    left = len(line) - _LONGEST
+    half = _LONGEST // 2
+    return f"{line[:half]} [... {left} letters ...] {line[-half:]}" if left > 0 else line
+
 
 class WxgateError(Exception):
     """An error that tells what, where and the remedy.
@@ -16,8 +32,8 @@ class WxgateError(Exception):
     exit_code = 1
 
     def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
-        self.what = what
-        self.where = where
+        self.what = shortened(what)
+        self.where = shortened(where)
         self.remedy = remedy
         super().__init__(self.sentence())
 
@@ -25,7 +41,9 @@ class WxgateError(Exception):
         """The error in one line: where, what, remedy."""
         head = f"{self.where}: {self.what}" if self.where else self.what
         head = head.rstrip(". ")
-        return f"{head}. {self.remedy}".strip() if self.remedy else f"{head}."
+        if not head.endswith("?"):
+            head += "."
+        return f"{head} {self.remedy}".strip()
 
 
 class UsageError(WxgateError):

@@ -28,6 +28,8 @@ HOUR = np.timedelta64(3600, "s")
 #: The attribute of a forecast that tells how many hours this computer's clock was behind the
 #: services' when it was fetched; its data are older by as much.
 CLOCK_BEHIND_H = "clock_behind_h"
+#: Attribute of a forecast whose air was moved to the site's height.
+AT_SITE_HEIGHT = "at_site_height"
 #: Attributes of a forecast that speaks for some of its hours only: seconds since 1970.
 FROM, UNTIL = "from", "until"
 

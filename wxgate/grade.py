@@ -4,12 +4,16 @@ Works on arrays of any shape with time first, so that one site, an ensemble and 
 same path. Codes are those of :class:`wxgate.verdict.Grade`, chosen so that the worst of several
 grades is their maximum.
 
-An instant is graded first; an hour then takes the worse of its two ends. A value over an interval
-grades the hour it is laid on. A value that is missing at either end is missing for the hour,
-unless the other end is already past a limit that is worse than unknown.
+An hour is graded by the worse of its two ends, a value over an interval grades the hour it is laid
+on. A value that is missing at either end is missing for the hour, unless the other end is already
+past a limit that is worse than unknown.
 
-The file is long because it is one pass over the rules: its parts share the arrays of an instant
-and of an hour, and would have to hand them to and fro.
+The worse value is found first and then held against the limits: they do not change with time, and
+the further a value lies beyond one the worse are code and margin, so that it comes to the same as
+the worse of two codes, in half the passes.
+
+The file is long because it is one pass over the rules: its parts share the arrays of an hour, and
+would have to hand them to and fro.
 """
 
 from __future__ import annotations
@@ -32,7 +36,8 @@ Codes = NDArray[np.uint8]
 Flags = NDArray[np.bool_]
 
 Limits = dict[Grade, "float | Array"]
-ByHour = tuple[Codes, Flags, Array, Array]  #: codes, missing, margins, values of each hour
+#: The worse value that is known of each hour, and the worse value that is NaN where any is missing.
+ByHour = tuple[Array, Array]
 T = TypeVar("T", bound=np.generic)
 
 _NAN = np.float32(np.nan)
@@ -63,14 +68,15 @@ class Graded:
 
 
 def with_age(forecast: Forecast, now: datetime) -> Forecast:
-    """The forecast with the age of its oldest model run, as the staleness rules read it.
+    """The forecast with the age of its oldest model run, and how far ahead each hour lies.
 
-    ``forecast_age`` in hours and ``forecast_age_in_cycles`` in the source's own cycles, on every
-    hour. Missing (NaN) when no source tells its run, or when a run lies after ``now``: a clock
-    that is off must not make data look fresh. Where this computer's clock was behind the services'
-    when the data were fetched, they are older by as much.
+    As the rules on staleness and on what is forecast at all read them: ``hours_ahead`` from ``now``
+    to the hour's begin, ``forecast_age`` in hours and ``forecast_age_in_cycles`` in the source's
+    own cycles, on every hour. The ages are missing (NaN) when no source tells its run, or when a
+    run lies after ``now``: a clock that is off must not make data look fresh. Where this computer's
+    clock was behind the services' when the data were fetched, they are older by as much.
     """
-    to_datetime64(now)  # refuses a naive time
+    ahead = (forecast.time - to_datetime64(now)) / HOUR
     behind = float(forecast.attributes.get(CLOCK_BEHIND_H, 0.0))
     ages = [
         ((now - p.run).total_seconds() / 3600, p.cycle_h)
@@ -84,6 +90,7 @@ def with_age(forecast: Forecast, now: datetime) -> Forecast:
     shape = forecast.time.shape
     return forecast.with_fields(
         {
+            "hours_ahead": Field(ahead.astype(np.float32), Kind.MAXIMUM),
             "forecast_age": Field(np.full(shape, hours, np.float32), Kind.MAXIMUM),
             "forecast_age_in_cycles": Field(np.full(shape, cycles, np.float32), Kind.MAXIMUM),
         }
@@ -98,28 +105,32 @@ def grade(
     skill: Skill,
     height: float,
     latitude: float = 0.0,
+    keep_outcomes: bool = True,
 ) -> Graded:
     """Grade every hour of ``forecast``; ``height`` is the planned flight height above ground (m).
 
     ``latitude`` (degrees north) tells rules that hold in some months which half of the year it is.
+    Without ``keep_outcomes`` what each rule said is let go of as soon as it is counted: on a map
+    the outcomes take several times the room of the forecast.
 
     All hours come back, the last one of the axis too: its other end is not there, so that its
     point values are missing. Shape of codes and margins: (time, ...) as the fields have it.
     """
     bench = _Bench(forecast, aircraft, skill, height, latitude, _blank(forecast))
-    outcomes = tuple(bench.outcomes(rulebook))
-    shape = np.broadcast_shapes(bench.blank.shape, *(o.codes.shape for o in outcomes))
-    codes = np.zeros(shape, np.uint8)
-    margin = np.full(shape, _NAN, np.float32)
-    proven = np.zeros(shape, np.bool_)
-    for outcome in outcomes:
-        np.maximum(codes, outcome.codes, out=codes)
-        np.fmin(margin, outcome.margin, out=margin)
+    codes = np.zeros(bench.blank.shape, np.uint8)
+    margin, proven = bench.blank.copy(), codes > Grade.GO
+    kept = []
+    for outcome in bench.outcomes(rulebook):
+        codes = _with(codes, outcome.codes, np.maximum)
         if isinstance(outcome.rule, Rule):
-            proven |= outcome.applies & ~outcome.missing
+            margin = _with(margin, outcome.margin, np.fmin)
+            # Applying is more than missing where it does apply and nothing is missing.
+            proven = _with(proven, outcome.applies > outcome.missing, np.logical_or)
+        if keep_outcomes:
+            kept.append(outcome)
     # An hour about which no rule could say anything is not go for want of an objection.
     np.maximum(codes, ~proven * np.uint8(Grade.UNKNOWN), out=codes)
-    return Graded(forecast.time, codes, margin, outcomes)
+    return Graded(forecast.time, codes, margin, tuple(kept))
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,48 +176,49 @@ class _Bench:
 
     # ------------------------------------------------------------------ one rule
 
-    def hours(self, rule: Rule, limits: Limits) -> ByHour:
-        """Each hour by itself: codes, what is missing, margins, and values at the worse end."""
+    def hours(self, rule: Rule) -> ByHour:
+        """Each hour by itself."""
         found = self.field(rule.quantity)
         if found is None:
-            values, kind = self.blank, Kind.MAXIMUM
-        else:
-            values, kind = self.on_time(found, found.values), found.kind
-        codes, missing = _codes_at(values, rule, limits)
-        margin = _margin_at(values, rule, limits)
-        if kind is Kind.POINT:
-            codes, missing = _two_ends(codes, Grade.GO), _two_ends(missing, True)
-            margin = -_two_ends(-margin, _NAN)
-            upward = rule.word.upward
-            values = _two_ends(values, _NAN) if upward else -_two_ends(-values, _NAN)
-        return codes, missing, margin, values
+            return self.blank, self.blank
+        values = self.on_time(found, found.values)
+        if found.kind is not Kind.POINT:
+            return values, values
+        known, whole = _worse(rule)
+        return _two_ends(values, _NAN, known), _two_ends(values, _NAN, whole)
 
-    def past_hours(self, rule: Rule, limits: Limits) -> ByHour | None:
+    def past_hours(self, rule: Rule) -> ByHour | tuple[None, None]:
         """The same of the hours just before the axis, by an earlier run; None without one."""
         earlier, first = self.forecast.earlier, self.forecast.time[0]
         if earlier is None or not rule.before:
-            return None
+            return None, None
         count = int((earlier.time < first).sum())
         if not count or earlier.time[count - 1] != first - HOUR:
-            return None
-        bench = replace(self, forecast=earlier, blank=_blank(earlier))
-        codes, missing, margin, values = bench.hours(rule, limits)
-        return codes[:count], missing[:count], margin[:count], values[:count]
+            return None, None
+        known, whole = replace(self, forecast=earlier, blank=_blank(earlier)).hours(rule)
+        return known[:count], whole[:count]
 
     def rule_outcome(self, rule: Rule, limits: Limits) -> Outcome:
-        codes, missing, margin, values = self.hours(rule, limits)
+        values, whole = self.hours(rule)
         if rule.before or rule.after:
-            past = self.past_hours(rule, limits)
-            p = (None,) * 4 if past is None else past
-            codes = _around(codes, rule, Grade.GO, p[0])
-            missing = _around(missing, rule, True, p[1])
-            margin = _around(margin, rule, _NAN, p[2], upward=False)
-            values = _around(values, rule, _NAN, p[3], upward=rule.word.upward)
-        applies = self.applies(rule.when, codes.shape)
+            past, (known, either) = self.past_hours(rule), _worse(rule)
+            values = _around(values, rule, past[0], known)
+            whole = _around(whole, rule, past[1], either)
+        for limit in limits.values():  # of a band that is not known: as missing as a value
+            if np.isnan(limit).any():
+                whole = np.where(np.isnan(limit), _NAN, whole)
+        codes, missing = _codes_at(values, rule, limits), np.isnan(whole)
+        margin = _margin_at(whole, rule, limits)
+        applies, none = self.applies(rule.when, codes.shape), np.isinf(_strictly(limits))
+        if none.any():  # a band of a grid without a limit: no rule there, as for a point in it
+            applies = applies & ~none
         codes = np.maximum(codes, missing * self.missing_codes(rule, codes.shape))
-        codes = codes * applies.astype(np.uint8)
-        margin = np.where(applies & ~missing, margin, _NAN)
-        return Outcome(rule, codes, values, margin, applies, missing & applies, limits)
+        if rule.when or none.any():
+            codes = codes * applies
+            missing = missing & applies
+            margin = np.where(applies, margin, _NAN)
+        margin, missing = (np.broadcast_to(a, codes.shape) for a in (margin, missing))
+        return Outcome(rule, codes, values, margin, applies, missing, limits)
 
     def substitute_outcome(self, substitute: Substitute) -> Outcome | None:
         """The cap where a quantity was had by this substitute; None where it never was.
@@ -218,13 +230,15 @@ class _Bench:
             return None
         used = self.on_time(found, found.origin == found.origins.index(substitute.origin))
         if found.kind is Kind.POINT:
-            used = _two_ends(used, False)
-        capped = used & self.applies(substitute.when, used.shape)
-        capped &= self.concerns(substitute.when)
-        codes = np.where(capped, np.uint8(substitute.cap), np.uint8(Grade.GO))
-        nothing = np.full(codes.shape, _NAN, np.float32)
+            used = _two_ends(used, False, np.logical_or)
+        capped = used
+        if substitute.when:
+            capped = used & self.applies(substitute.when, used.shape)
+            capped &= self.concerns(substitute.when)
+        codes = capped * np.uint8(substitute.cap)
+        nothing = np.broadcast_to(_NAN, codes.shape)
         values = self.on_time(found, found.values) if found.levels is None else nothing
-        missing = np.zeros(codes.shape, np.bool_)
+        missing = np.broadcast_to(np.False_, codes.shape)
         return Outcome(substitute, codes, values, nothing, used, missing, {})
 
     def on_time(self, found: Field, values: NDArray[T]) -> NDArray[T]:
@@ -233,13 +247,16 @@ class _Bench:
             return np.broadcast_to(values, np.broadcast_shapes(self.blank.shape, values.shape))
         return values.reshape(values.shape + (1,) * (self.blank.ndim - values.ndim))
 
-    def missing_codes(self, rule: Rule, shape: tuple[int, ...]) -> Codes:
+    def missing_codes(self, rule: Rule, shape: tuple[int, ...]) -> Codes | np.uint8:
         """What a missing value gives: as declared where its conditions are sure, else unknown."""
+        unknown = np.uint8(Grade.UNKNOWN)
         declared = np.uint8(Grade.GO if rule.missing is None else rule.missing)
         if not self.concerns(rule.missing_when):
-            return np.full(shape, Grade.UNKNOWN, np.uint8)
+            return unknown
+        if not rule.missing_when:
+            return declared
         softened = self.applies(rule.missing_when, shape, cautious=False)
-        return np.where(softened, declared, np.uint8(Grade.UNKNOWN))
+        return np.where(softened, declared, unknown)
 
     # ------------------------------------------------------------------ conditions
 
@@ -252,7 +269,7 @@ class _Bench:
         as not met otherwise (it softens one). Point values count at the hour's two ends: one end
         is enough to bring a rule in, both are needed to soften it.
         """
-        met = np.ones(shape, np.bool_)
+        met: Flags = np.broadcast_to(np.True_, shape)
         for condition in when:
             if condition.months:
                 months = self.forecast.time.astype("datetime64[M]").astype(np.int64) % 12 + 1
@@ -271,10 +288,19 @@ class _Bench:
             met = np.asarray(condition.met(values, if_missing=cautious), np.bool_)
         if found.kind is not Kind.POINT:
             return met
-        return _two_ends(met, True) if cautious else ~_two_ends(~met, True)
+        if cautious:
+            return _two_ends(met, True, np.logical_or)
+        return _two_ends(met, False, np.logical_and)
 
 
 # ---------------------------------------------------------------------- pieces
+
+
+def _with(so_far: NDArray[T], more: NDArray[T], worse: np.ufunc) -> NDArray[T]:
+    """The worse of both, in place where there is room for it."""
+    fits = so_far.shape == np.broadcast_shapes(so_far.shape, more.shape)
+    found: NDArray[T] = worse(so_far, more, out=so_far if fits else None)
+    return found
 
 
 def _blank(forecast: Forecast) -> Array:
@@ -287,59 +313,65 @@ def _rank(found: Field) -> int:
     return found.values.ndim - (found.levels is not None) + (found.kind is Kind.CONSTANT)
 
 
-def _codes_at(values: Array, rule: Rule, limits: Limits) -> tuple[Codes, Flags]:
-    """Codes of single values by the worst limit passed, and where nothing can be told.
+def _worse(rule: Rule) -> tuple[np.ufunc, np.ufunc]:
+    """What finds the worse of two values: the known one beside NaN, and NaN beside a known one."""
+    return (np.fmax, np.maximum) if rule.word.upward else (np.fmin, np.minimum)
 
-    A limit that is NaN (a band whose latitude is not known) is as missing as a value that is.
-    """
+
+def _codes_at(values: Array, rule: Rule, limits: Limits) -> Codes:
+    """Codes of values by the worst limit passed; 0 where nothing can be told."""
     shape = np.broadcast_shapes(values.shape, *(np.shape(v) for v in limits.values()))
     codes = np.zeros(shape, np.uint8)
-    missing = np.broadcast_to(np.isnan(values), shape).copy()
     with np.errstate(invalid="ignore"):
         for grade_beyond, limit in limits.items():
             np.maximum(codes, rule.word.compare(values, limit) * np.uint8(grade_beyond), out=codes)
-            missing |= np.isnan(limit)
-    return codes, missing
+    return codes
+
+
+def _strictly(limits: Limits) -> Array:
+    """The limit of the worst grade that has one; infinite where a band of a grid has none."""
+    worst, *milder = (np.asarray(limits[g], np.float32) for g in sorted(limits, reverse=True))
+    for limit in milder:
+        if np.isinf(worst).any():
+            worst = np.where(np.isinf(worst), limit, worst)
+    return worst
 
 
 def _margin_at(values: Array, rule: Rule, limits: Limits) -> Array:
     """Distance from the worst limit as a share of it, at most 1; negative beyond it."""
-    limit = np.asarray(limits[max(limits)], np.float32)
+    limit = _strictly(limits)
     scale = quantity(rule.quantity).scale
     share_of = np.abs(limit) if scale is None else np.float32(scale)
     share_of = np.where(share_of == 0, np.float32(1), share_of)
-    room = limit - values if rule.word.upward else values - limit
-    margin: Array = np.minimum(room / share_of, np.float32(1)).astype(np.float32)
-    return margin
+    margin = np.asarray(limit - values if rule.word.upward else values - limit)
+    with np.errstate(invalid="ignore"):  # without a limit: infinite by infinite
+        np.divide(margin, share_of, out=margin)
+    np.minimum(margin, np.float32(1), out=margin)
+    return margin.astype(np.float32, copy=False)
 
 
-def _two_ends(at: NDArray[T], beyond: object) -> NDArray[T]:
-    """The larger of each hour's two ends; ``beyond`` stands for the end after the last.
+def _two_ends(at: NDArray[T], beyond: object, worse: np.ufunc) -> NDArray[T]:
+    """The worse of each hour's two ends; ``beyond`` stands for the end after the last."""
+    found = np.empty_like(at, shape=at.shape)
+    worse(at[:-1], at[1:], out=found[:-1])
+    worse(at[-1:], np.asarray(beyond, at.dtype), out=found[-1:])
+    return found
 
-    Where one end is NaN the other one is taken: what is missing is kept track of apart.
+
+def _around(hours: Array, rule: Rule, past: Array | None, worse: np.ufunc) -> Array:
+    """The worst over the hours that a rule looks at.
+
+    ``past`` are the hours just before the axis where an earlier run tells them; those beyond the
+    axis are else missing.
     """
-    later = np.concatenate([at[1:], np.full((1, *at.shape[1:]), beyond, at.dtype)])
-    larger: NDArray[T] = np.fmax(at, later)
-    return larger
-
-
-def _around(
-    hours: NDArray[T], rule: Rule, beyond: object, past: NDArray[T] | None, *, upward: bool = True
-) -> NDArray[T]:
-    """The largest (or least) over the hours that a rule looks at.
-
-    ``past`` are the hours just before the axis where an earlier run tells them; ``beyond`` stands
-    for all others outside the axis.
-    """
-    worse = np.fmax if upward else np.fmin
     total, rest = hours.shape[0], hours.shape[1:]
-    before = np.full((rule.before, *rest), beyond, hours.dtype)
+    before = np.full((rule.before, *rest), _NAN, hours.dtype)
     if past is not None and rule.before:
         last = past[-rule.before :]
         before[-len(last) :] = last.reshape(last.shape + (1,) * (hours.ndim - last.ndim))
-    after = np.full((rule.after, *rest), beyond, hours.dtype)
+    after = np.full((rule.after, *rest), _NAN, hours.dtype)
     padded = np.concatenate([before, hours, after])
-    worst = padded[:total]
+    worst = padded[:total].copy()
     for shift in range(1, rule.before + rule.after + 1):
-        worst = worse(worst, padded[shift : shift + total])
+        worse(worst, padded[shift : shift + total], out=worst)
     return worst

@@ -24,7 +24,7 @@ FAMILIES: Mapping[str, str] = {
     **dict.fromkeys(("visibility", "visual_radius", "visual_range", "ceiling_clearance",
                      "ceiling_height", "cloud_base_height", "fog_points", "dew_point_spread"),
                     "fog, cloud and visibility"),
-    **dict.fromkeys(("icing", "dew_risk", "wet_bulb_temperature"), "icing and dew"),
+    **dict.fromkeys(("icing", "dew_on_surfaces", "wet_bulb_temperature"), "icing and dew"),
     **dict.fromkeys(("air_temperature", "wind_chill", "heat_index"), "temperature"),
     **dict.fromkeys(("convective_velocity_scale", "bulk_richardson_number",
                      "wind_direction_swing", "sea_breeze_onset"), "turbulence"),

@@ -18,7 +18,6 @@ import numpy as np
 
 from wxgate.errors import UsageError
 from wxgate.forecast import Array
-from wxgate.grid import distance_km
 
 #: Which points of row ``b`` are near those of row ``a``: (x of a, x of b), or None for no point.
 Near = Callable[[int, int], Any]
@@ -30,6 +29,8 @@ def near_on_globe(latitude: Array, longitude: Array, radius_km: float) -> Near:
     Great circles, so that longitudes may wrap and rows may lie near a pole. UsageError for a
     radius that is none.
     """
+    from wxgate.grid import distance_km
+
     _check(radius_km)
 
     def near(a: int, b: int) -> Any:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -10,7 +9,7 @@ from pathlib import Path
 from wxgate.contract import cycle_of, from_dataset, run_of, to_dataset
 from wxgate.errors import DataError
 from wxgate.forecast import Forecast, Provenance, digest
-from wxgate.wholefile import check_target, read_whole
+from wxgate.wholefile import MOST_BYTES, read_whole, written_aside
 
 
 def write_netcdf(
@@ -22,9 +21,7 @@ def write_netcdf(
     variable bears a checksum, so that a damaged file is not read as weather. DataError when the
     folder cannot be written.
     """
-    partial = path.parent / f".{path.name[:80]}.{os.getpid()}.partial"
     try:
-        check_target(path)
         dataset = to_dataset(forecast)
         if place is not None:
             dataset = dataset.assign_coords(
@@ -36,20 +33,24 @@ def write_netcdf(
                 variable.encoding["fletcher32"] = True
         dataset["time"].encoding |= {"units": "hours since 1970-01-01", "dtype": "int64"}
         dataset["time_bnds"].encoding |= {"units": "hours since 1970-01-01", "dtype": "int64"}
-        dataset.to_netcdf(partial, engine="netcdf4")
-        partial.replace(path)
-    except (OSError, RuntimeError) as error:  # netCDF tells of a full disk by RuntimeError
+        with written_aside(path) as partial:
+            try:
+                dataset.to_netcdf(partial, engine="netcdf4")
+            except (OSError, RuntimeError):
+                # The library tells of a full disk as "HDF error" or "Permission denied": a plain
+                # write to the same file, of more bytes than it needs, tells what is the matter.
+                partial.write_bytes(bytes(2 * dataset.nbytes + 100_000))
+                raise
+    except (OSError, RuntimeError) as error:
         raise DataError(
             f"cannot write the file ({getattr(error, 'strerror', None) or error})",
             where=str(path),
-            remedy="Choose a folder that exists and that you may write to.",
+            remedy="Choose a folder that exists, that you may write to, on a disk with room.",
         ) from error
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def read_netcdf(path: Path, *, now: datetime) -> Forecast:
-    """Read a CF netCDF file that keeps the contract.
+    """Read a CF netCDF file that keeps the contract, and says for which place it is.
 
     DataError when it is not netCDF; ContractError with every fault when it breaks the contract.
     """
@@ -64,6 +65,9 @@ def read_netcdf(path: Path, *, now: datetime) -> Forecast:
         ) from error
     try:
         with xr.open_dataset(path, engine="netcdf4", decode_timedelta=False) as opened:
+            # A few kilobytes can announce, and compress, more than any memory holds.
+            if (size := opened.nbytes) > MOST_BYTES:
+                raise ValueError(f"its values take {size / 1e9:.3g} GB")
             dataset = opened.load()
     except Exception as error:  # the netCDF library raises OSError, ValueError, RuntimeError ...
         raise DataError(
@@ -71,7 +75,7 @@ def read_netcdf(path: Path, *, now: datetime) -> Forecast:
             where=where,
             remedy="Give a complete CF netCDF file, such as `wxgate fetch --out` writes.",
         ) from error
-    forecast = from_dataset(dataset, where=where)
+    forecast = from_dataset(dataset, where=where, must_name_place=True)
     if forecast.provenance:
         return forecast
     provenance = Provenance(

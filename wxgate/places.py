@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from pathlib import Path
 
 from wxgate.errors import UsageError, WxgateError
@@ -43,7 +44,9 @@ def _folder(variable: str, kind: str) -> Path:
     named = os.environ.get(variable)
     try:
         if named:
-            return Path(named).expanduser()
+            found = Path(named).expanduser()
+            _refuse_open(found, variable)
+            return found
         import platformdirs
 
         found = Path(getattr(platformdirs, kind)("wxgate", appauthor=False))
@@ -53,4 +56,27 @@ def _folder(variable: str, kind: str) -> Path:
         raise UsageError(
             "your home folder is not known", remedy=f"Set {variable} to a folder of your choice."
         )
+    _refuse_open(found, variable)
     return found
+
+
+def _refuse_open(folder: Path, variable: str) -> None:
+    """UsageError for a folder whose content somebody else could change.
+
+    Stored hours, rules of one's own or an address in the endpoints can make a brief say go. The
+    configuration may be somebody else's (a school's); root may use what is anybody's.
+    """
+    try:
+        told = folder.stat()
+    except (OSError, ValueError):  # not there yet; it is made for its owner alone
+        return
+    if os.name != "posix" or not stat.S_ISDIR(told.st_mode):
+        return
+    foreign = variable != "WXGATE_CONFIG" and told.st_uid not in (os.geteuid(), 0)
+    if told.st_mode & stat.S_IWOTH:
+        what, mend = "everybody can write to the folder", "Take that right away (chmod o-w), or set"
+    elif foreign and os.geteuid() != 0:
+        what, mend = "the folder belongs to somebody else", "Set"
+    else:
+        return
+    raise UsageError(what, where=str(folder), remedy=f"{mend} {variable} to another folder.")

@@ -22,6 +22,7 @@ from wxgate.yamlkeys import (
     figure_of,
     read_file,
     read_keys,
+    record_of,
     text_of,
     word_of,
 )
@@ -125,10 +126,6 @@ AIRCRAFT_FIGURES: Mapping[str, Figure] = {
     "max_tilt": Figure("degree", 5, 80),
     "descent_speed": Figure("m s-1", 0.2, 20),
 }
-#: Figures that may be missing, so that a rule on them does not apply to such an aircraft.
-OPTIONAL_FIGURES = frozenset(
-    {"slow_airspeed", "max_takeoff_altitude", "endurance", "max_tilt", "descent_speed"}
-)
 
 
 def _zone(node: Node, faults: Faults) -> str | None:
@@ -158,17 +155,6 @@ def _skill(node: Node, faults: Faults) -> Skill | None:
 # ---------------------------------------------------------------------- the keys of each profile
 
 
-def _record(make: Callable[..., Any], keys: Mapping[str, Reader]) -> Reader:
-    """A reader of a mapping with these keys into one record."""
-
-    def build(node: Node, faults: Faults) -> Any:
-        before = len(faults)
-        found = read_keys(node, keys, _required(make), faults)
-        return None if len(faults) > before else make(**found)
-
-    return build
-
-
 def _required(make: Any) -> set[str]:
     return {f.name for f in fields(make) if f.default is MISSING}
 
@@ -196,8 +182,8 @@ SITE_KEYS: Mapping[str, Reader] = {
     "roughness_length": figure_of(Figure("m", 0.00001, 5)),
     "coast": boolean_of,
     "valley": boolean_of,
-    "shelter": _record(Shelter, _SHELTER_KEYS),
-    "hill": _record(Hill, _HILL_KEYS),
+    "shelter": record_of(Shelter, _SHELTER_KEYS),
+    "hill": record_of(Hill, _HILL_KEYS),
     "flight_direction": figure_of(Figure("degree", 0, 360)),
     "field_radius": figure_of(Figure("m", 1, 5000)),
     "law": word_of,

@@ -37,6 +37,7 @@ class Quantity:
     label: str  #: what people read
     standard_name: str | None = None  #: CF standard name, None where CF has none
     derived: bool = False
+    column: str | None = None  #: its dimension in ``LEVELS``; heights are above ground
     difference: bool = False  #: a temperature difference: 3 degC are 3 K
     advisory: bool = False  #: a rule may let it be missing without lowering the grade
     shown: str = ""  #: unit on screen, ``units`` when empty
@@ -59,23 +60,26 @@ P, X, N, M, S, C = (
 )  # fmt: skip
 Q = Quantity
 
+#: The dimensions of levels: the unit inside, and the CF standard name.
+LEVELS = {"height": ("m", "height"), "air_pressure": ("Pa", "air_pressure")}
+
 #: "No ceiling" in metres above ground, as the largest value that sources write for it.
 NO_CEILING = 20000.0
 
 _FETCHED = (
     # On heights above ground (dimension ``height``) and on pressure levels (``air_pressure``).
-    Q("eastward_wind", "m s-1", P, -150, 150, "eastward wind", "eastward_wind"),
-    Q("northward_wind", "m s-1", P, -150, 150, "northward wind", "northward_wind"),
+    Q("eastward_wind", "m s-1", P, -150, 150, "eastward wind", "eastward_wind", column="height"),
+    Q("northward_wind", "m s-1", P, -150, 150, "northward wind", "northward_wind", column="height"),
     Q("eastward_wind_on_levels", "m s-1", P, -150, 150, "eastward wind on levels",
-      "eastward_wind"),
+      "eastward_wind", column="air_pressure"),
     Q("northward_wind_on_levels", "m s-1", P, -150, 150, "northward wind on levels",
-      "northward_wind"),
+      "northward_wind", column="air_pressure"),
     Q("geopotential_height_on_levels", "m", P, -1000, 40000, "height of levels above sea level",
-      "geopotential_height"),
+      "geopotential_height", column="air_pressure"),
     Q("air_temperature_on_levels", "K", P, 150, 340, "temperature on levels", "air_temperature",
-      shown="degC"),
+      shown="degC", column="air_pressure"),
     Q("air_temperature_at_heights", "K", P, 150, 340, "temperature aloft", "air_temperature",
-      shown="degC"),
+      shown="degC", column="height"),
     # At the surface.
     Q("wind_speed_of_gust", "m s-1", P, 0, 150, "gust at 10 m", "wind_speed_of_gust"),
     Q("wind_speed_maximum", "m s-1", X, 0, 150, "largest 10 m wind of the hour", "wind_speed"),
@@ -173,7 +177,7 @@ _DERIVED = (
       digits=0, scale=100.0),
     Q("required_visibility", "m", C, 0, 300000, "visibility needed for aircraft and height",
       shown="km"),
-    Q("dew_risk", "flag", P, 0, 1, "dew on aircraft and lens", digits=0),
+    Q("dew_on_surfaces", "flag", P, 0, 1, "dew on aircraft and lens", digits=0),
     Q("condensation_on_aircraft", "flag", P, 0, 1, "mist on an aircraft from indoors", digits=0),
     Q("wet_bulb_temperature", "K", P, 180, 330, "wet-bulb temperature", shown="degC",
       scale=10.0),
@@ -223,6 +227,7 @@ _DERIVED = (
       advisory=True, digits=0),
     Q("flyable_probability", "1", X, 0, 1, "chance that the hour can be flown", shown="%",
       digits=0),
+    Q("hours_ahead", "h", X, -1e6, 1e6, "hours from now to the start of the hour", digits=0),
     Q("forecast_age", "h", X, -1e6, 1e6, "age of the forecast run", digits=0),
     Q("forecast_age_in_cycles", "cycles", X, -1e6, 1e6, "age of the run in its cycles"),
 )  # fmt: skip

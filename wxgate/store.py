@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -21,12 +20,28 @@ import numpy as np
 
 from wxgate import __version__
 from wxgate.errors import DataError
-from wxgate.forecast import CLOCK_BEHIND_H, Array, Field, Forecast, Provenance, check_axis
-from wxgate.quantities import Kind
+from wxgate.forecast import (
+    AT_SITE_HEIGHT,
+    CLOCK_BEHIND_H,
+    Array,
+    Field,
+    Forecast,
+    Provenance,
+    check_axis,
+)
+from wxgate.quantities import QUANTITIES, Kind
+from wxgate.wholefile import make_private_folder, write_whole
 
-FORMAT = 5
+FORMAT = 6
 #: What a forecast says of itself that is stored with it: plain numbers, texts and lists.
-ATTRIBUTES = ("targets", "from", "until", "parts", CLOCK_BEHIND_H)
+ATTRIBUTES = ("targets", "from", "until", "parts", "ahead", CLOCK_BEHIND_H, AT_SITE_HEIGHT)
+
+
+#: What a file raises that was damaged, or written by somebody else.
+_UNREADABLE = (
+    OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError,
+    DataError,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +66,8 @@ def save(folder: Path, key: str, forecast: Forecast, *, at: datetime) -> None:
     about = {"format": FORMAT, "version": __version__, "key": key, "at": _text(at)}
     body = json.dumps({**about, "forecast": _pack(forecast)}, separators=(",", ":"))
     whole = {"sha256": hashlib.sha256(body.encode()).hexdigest(), "body": body}
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    partial = folder / f".{key}.{os.getpid()}.partial"
-    try:
-        partial.write_text(json.dumps(whole), encoding="utf-8")
-        partial.replace(folder / f"{key}.json")
-    finally:
-        partial.unlink(missing_ok=True)
+    make_private_folder(folder)
+    write_whole(folder / f"{key}.json", json.dumps(whole), private=True)
 
 
 def load(folder: Path, key: str) -> Stored | None:
@@ -70,7 +80,7 @@ def load(folder: Path, key: str) -> Stored | None:
         if (told["format"], told["version"], told["key"]) != (FORMAT, __version__, key):
             return None
         return Stored(_unpack(told["forecast"]), _moment(told["at"]))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, DataError):
+    except _UNREADABLE:
         return None
 
 
@@ -124,6 +134,8 @@ def _pack_provenance(p: Provenance) -> dict[str, Any]:
 def _unpack(packed: Mapping[str, Any]) -> Forecast:
     time = np.asarray(packed["time"], dtype=np.int64).astype("datetime64[s]")
     check_axis(time)
+    if not packed["fields"].keys() <= QUANTITIES.keys():
+        raise ValueError("hours of another vocabulary")
     fields = {name: _unpack_field(f, time.size) for name, f in packed["fields"].items()}
     provenance = tuple(
         Provenance(
@@ -162,7 +174,9 @@ def _unpack_members(packed: Mapping[str, Any] | None) -> dict[str, Any]:
 
 
 def _unpack_field(packed: Mapping[str, Any], hours: int) -> Field:
-    values: Array = np.asarray(packed["values"], dtype=np.float32)
+    with np.errstate(over="ignore"):
+        values: Array = np.asarray(packed["values"], dtype=np.float32)
+    values = np.where(np.isinf(values), np.float32(np.nan), values)  # no value of ours is that
     kind, origin = Kind(packed["kind"]), packed.get("origin")
     if kind is not Kind.CONSTANT and values.shape[:1] != (hours,):
         raise ValueError("a field of other hours")

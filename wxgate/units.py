@@ -72,10 +72,14 @@ UNITS: dict[str, Unit] = {
     "Kp": Unit("K index", 1.0),
     "points": Unit("points", 1.0),
     "cycles": Unit("cycles", 1.0),
+    "heights": Unit("heights", 1.0),  # of a hill, of a belt of trees
     "flag": Unit("flag", 1.0),
 }
 
-_AMOUNT = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*\Z", re.ASCII)
+#: Units as people write them, where that differs; a rules file takes either.
+_WRITTEN = {"m s-1": "m/s", "mm h-1": "mm/h", "J kg-1": "J/kg", "kg m-3": "kg/m3"}
+_COMMA = re.compile(r"[+-]?\d+,\d+(?!,)", re.ASCII)
+_AMOUNT = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)\Z", re.ASCII)
 
 
 def unit(name: str) -> Unit:
@@ -112,9 +116,19 @@ def spellings(dimension: str) -> list[str]:
     return [name for name, row in UNITS.items() if row.dimension == dimension]
 
 
+def counted(count: int, one: str, several: str = "") -> str:
+    """A count with its noun: ``1 rule``, ``2 rules``, ``0 entries``."""
+    return f"{count} {one if count == 1 else several or one + 's'}"
+
+
+def written(name: str) -> str:
+    """A unit as a rules file would have it: ``m/s`` rather than ``m s-1``."""
+    return _WRITTEN.get(name, name)
+
+
 def split_amount(text: str) -> tuple[float, str]:
     """Split ``"10 m/s"`` into its number and unit; UsageError when there is no number or unit."""
-    match = _AMOUNT.match(text)
+    match = _AMOUNT.match(text.strip())
     if match is None:
         raise UsageError(
             f"{text!r} is not a number with a unit", remedy="Write for example 10 m/s."
@@ -122,6 +136,11 @@ def split_amount(text: str) -> tuple[float, str]:
     if not match[2]:
         raise UsageError(
             f"{text!r} has no unit", remedy="Write the unit behind the number, such as 10 m/s."
+        )
+    if _COMMA.match(text.strip()):
+        raise UsageError(
+            f"{text!r} has a comma in its number",
+            remedy="Write a decimal point, and nothing between thousands: 52.05, 1200.",
         )
     value = float(match[1])
     if value in (float("inf"), float("-inf")):

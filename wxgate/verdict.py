@@ -63,7 +63,8 @@ class Chance:
     without_limiting: float | None  #: ``flyable`` without that hazard
     go_from: float  #: at least so much is needed for go, for this skill
     no_go_below: float  #: less than this is no-go
-    flip: str = ""  #: the smallest change of one quantity that changes the grade, in words
+    #: The smallest change of one quantity that changes the grade by limits, in its own unit.
+    turn: tuple[str, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +87,9 @@ class Verdict:
 
     @property
     def limiting_reason(self) -> Reason | None:
-        """The reason of the limiting rule."""
-        return next((r for r in self.reasons if r.rule == self.limiting), None)
+        """The reason of the limiting rule; the worst where substitutes share a name."""
+        named = (r for r in self.reasons if r.rule == self.limiting)
+        return max(named, key=lambda r: r.grade, default=None)
 
     @property
     def missing(self) -> tuple[Reason, ...]:

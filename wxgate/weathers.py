@@ -29,6 +29,7 @@ from wxgate.members import has_members, members_of
 from wxgate.neighbourhood import nep_at_site, nmep_at_site
 from wxgate.profiles import Aircraft, Site, Skill
 from wxgate.rulebook import Rulebook
+from wxgate.spread import NAMES, Kept, spread_of
 from wxgate.verdict import Grade
 
 ENSEMBLE, MODELS, RUNS, ERRORS = "ensemble", "models", "time-lagged runs", "error model"
@@ -68,7 +69,7 @@ def make_chances(
     each = max(int(policy.number("members", "count")) // len(chains), 2)
     oldest = min((run for f in aged if (run := run_of(f)) is not None), default=None)
     case = Case(site, aircraft, height)
-    bench = _Bench(rulebook, case, skill, policy, named_by(rulebook), oldest)
+    bench = _Bench(rulebook, case, skill, policy, named_by(rulebook) | set(NAMES), oldest)
     time = _hours_of(aged)
     sheets = [bench.sheet(time, [aged[n] for n in chain], each, str(number))
               for number, chain in enumerate(chains)]  # fmt: skip
@@ -87,6 +88,7 @@ def make_chances(
         _lead_for(1 - thresholds.go_from, nodes, shares), _families(sheets),
         np.logical_and.reduce([s.softened for s in sheets]), _rain(time, aged),
         () if bias is None else bias.notes(policy),
+        spread_of([s.kept for s in sheets], worths),
     )  # fmt: skip
 
 
@@ -101,6 +103,7 @@ class _Sheet:
     families: dict[str, Codes]
     lead: Array
     softened: NDArray[np.bool_]
+    kept: Kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,13 +122,15 @@ class _Bench:
         width = max((m for f in chain if (m := members_of(f)) is not None), default=each)
         shape = (time.size, width)
         sheet = _Sheet(np.full(shape, ABSENT, np.uint8), {}, np.full(time.size, np.nan),
-                       np.ones(time.size, np.bool_))  # fmt: skip
+                       np.ones(time.size, np.bool_), Kept.empty(*shape))  # fmt: skip
         for forecast in chain:
             since, until = forecast.speaks_for
             mine = (forecast.time >= since) & (forecast.time < until)
             rows = ((forecast.time[mine] - time[0]) // HOUR).astype(int)
             count = members_of(forecast) or width
-            graded = self.graded(forecast, count, seed)
+            weathers = self.weathers(forecast, count, seed)
+            graded = self.graded(weathers, count)
+            sheet.kept.add(weathers, mine, rows)
             sheet.codes[rows, :count] = proven(graded)[mine]
             sheet.softened[rows] = (graded.codes[mine] < Grade.UNKNOWN).all(axis=1)
             sheet.lead[rows] = lead_hours(forecast)[mine]
@@ -134,14 +139,18 @@ class _Bench:
                 whole[rows, :count] = alone[mine]
         return sheet
 
-    def graded(self, forecast: Forecast, members: int, seed: str) -> Graded:
-        """The forecast's own members, or as many weathers around it, by every rule."""
+    def weathers(self, forecast: Forecast, members: int, seed: str) -> Forecast:
+        """The forecast's own members, or as many weathers around it."""
         own = members_of(forecast) is not None
-        if not own or from_any(forecast, self.policy.names("wind", "ensembles")):
-            forecast = dress(
-                forecast, self.case, self.policy, members=members, names=self.names, seed=seed,
-                since=self.since, representative_only=own,
-            )  # fmt: skip
+        if own and not from_any(forecast, self.policy.names("wind", "ensembles")):
+            return forecast
+        return dress(
+            forecast, self.case, self.policy, members=members, names=self.names, seed=seed,
+            since=self.since, representative_only=own,
+        )  # fmt: skip
+
+    def graded(self, forecast: Forecast, members: int) -> Graded:
+        """Every weather by every rule."""
         found = grade(
             forecast, self.rulebook, aircraft=self.case.aircraft, skill=self.skill,
             height=self.case.height, latitude=self.case.site.latitude,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Set
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass, fields
 from datetime import time
 from pathlib import Path
 from typing import Any, TypeVar
@@ -20,6 +20,7 @@ from wxgate.units import parse_amount, spellings, unit
 from wxgate.wholefile import read_whole
 
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*\Z", re.ASCII)
+_LONGEST_ID = 64  #: ids become parts of file names
 _NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?\Z", re.ASCII)
 _CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)\Z", re.ASCII)
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -68,11 +69,11 @@ def text_of(node: Node, faults: Faults) -> str | None:
 def word_of(node: Node, faults: Faults) -> str | None:
     """A name in small letters, figures and hyphens."""
     text = text_of(node, faults)
-    if text is not None and not _ID.match(text):
+    if text is not None and not (len(text) <= _LONGEST_ID and _ID.match(text)):
         faults.add(
             node.place,
             f"the name {text!r}",
-            "small letters, figures and hyphens are allowed",
+            f"small letters, figures and hyphens are allowed, {_LONGEST_ID} at most",
             "write for example light-249g",
         )
         return None
@@ -110,7 +111,7 @@ def figure_of(figure: Figure, *, bare: bool = False) -> Reader:
         try:
             value = tidy(parse_amount(text, figure.units, difference=figure.difference))
         except UsageError as error:
-            if "did you mean" in error.remedy.lower():
+            if "did you mean" in error.remedy.lower() or "a comma in" in error.what:
                 faults.add_error(node.place, error)
             else:  # of all units, only those that could stand here help
                 units = ", ".join(spellings(unit(figure.units).dimension))
@@ -211,6 +212,39 @@ def read_file(
     if found is None or len(faults):
         raise_faults(faults, str(path), error)
     return found
+
+
+def record_of(
+    make: Callable[..., Any],
+    keys: Mapping[str, Reader],
+    *,
+    called: Mapping[str, str] | None = None,
+    else_as: Mapping[str, str] | None = None,
+) -> Reader:
+    """A reader of a mapping with these keys into one record of a dataclass.
+
+    A key is a field's name, or that with "-" for "_", as it stands in ``keys``; ``called`` tells
+    fields that the file calls otherwise. Fields without a default are required, but for those that
+    are ``else_as`` another field.
+    """
+    own = [f for f in fields(make) if f.init]  # type: ignore[arg-type]
+    dashed = {f.name: f.name.replace("_", "-") for f in own}
+    key_of = {name: key if key in keys else name for name, key in dashed.items()} | dict(
+        called or {}
+    )
+    field_of = {key: name for name, key in key_of.items()}
+    instead = dict(else_as or {})
+    needed = {key_of[f.name] for f in own if f.default is MISSING and f.name not in instead}
+
+    def build(node: Node, faults: Faults) -> Any:
+        before = len(faults)
+        found = read_keys(node, keys, needed & set(keys), faults)
+        if len(faults) > before:
+            return None
+        values = {field_of[key]: value for key, value in found.items()}
+        return make(**{name: values[other] for name, other in instead.items()} | values)
+
+    return build
 
 
 def read_keys(

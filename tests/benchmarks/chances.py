@@ -1,35 +1,25 @@
-"""What chances cost: ``python tests/benchmarks/chances.py [--quick]``.
+"""What chances cost: ``python tests/benchmarks/chances.py [--small]``.
 
-Every rule on every member at a point against the deterministic grading of the same number of hours,
-both in one process; and a brief from stored hours with its chances against one without.
+Every rule on every member at a point against the deterministic grading of the same number of hours.
 """
 
 from __future__ import annotations
 
 import sys
-import tempfile
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent)]
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from run import Row, best, process  # noqa: E402
+from benchmarks.measure import Row, in_turn, tell
 
 MEMBERS, HOURS = 51, 120
-WITHOUT = (
-    "import sys; sys.argv = ['wxgate', 'brief', '--demo'];"
-    "import wxgate.cli.prepare as p; p.policy_of = lambda named: None;"
-    "from wxgate.cli.main import run; run()"
-)
-WITH = (
-    "import sys; sys.argv = ['wxgate', 'brief', '--demo']; from wxgate.cli.main import run; run()"
-)
 
 
-def members(quick: bool) -> list[Row]:
+def rows(*, small: bool = False) -> Iterator[Row]:
     """51 members x 120 h by the full rulebook: dressed from one run, and an ensemble's own."""
     from hours import demonstration_brief
 
@@ -61,40 +51,15 @@ def members(quick: bool) -> list[Row]:
     policy = replace(policy, sections={**policy.sections, "members": sized})
     about = {**who, "site": brief.site, "now": brief.now, "policy": policy}
     one, many, ensemble = long(HOURS), long(HOURS * MEMBERS), long(HOURS, MEMBERS)
-    times = 3 if quick else 15
-
-    def plain() -> object:
-        return grade(many, brief.rulebook, latitude=brief.site.latitude, **who)
-
-    rows = []
     for what, forecast in (("dressed from one run", one), ("an ensemble's own", ensemble)):
-        mine, theirs = zip(*(
-            (best(lambda f=forecast: make_chances([f], brief.rulebook, **about), 1), best(plain, 1))
-            for _ in range(times)
-        ), strict=True)  # fmt: skip
-        rows.append(Row(f"{MEMBERS} members x {HOURS} h, {what}", min(mine) / min(theirs),
-                        "deterministic grading of as many hours", min(mine)))  # fmt: skip
-    return rows
-
-
-def start_up(quick: bool) -> Row:
-    """A brief from stored hours with its chances against the same without."""
-    with tempfile.TemporaryDirectory() as folder:
-        one, other = process(WITH, folder), process(WITHOUT, folder)
-        one()
-        pairs = [(best(one, 1), best(other, 1)) for _ in range(3 if quick else 15)]
-    mine, theirs = (min(column) for column in zip(*pairs, strict=True))
-    return Row("brief from stored hours, with chances", mine / theirs, "without chances", mine)
-
-
-def main(quick: bool = False) -> list[Row]:
-    """Run all and print the table."""
-    rows = [*members(quick), start_up(quick)]
-    print("| what | ratio | against | ms |\n|---|---|---|---|")
-    for row in rows:
-        print(row)
-    return rows
+        mine, theirs = in_turn(
+            3 if small else 15,
+            lambda f=forecast: make_chances([f], brief.rulebook, **about),
+            lambda: grade(many, brief.rulebook, latitude=brief.site.latitude, **who),
+        )  # fmt: skip
+        yield Row(f"chances of {MEMBERS} members x {HOURS} h, {what}", mine / theirs,
+                  "plain grading of as many hours", mine)  # fmt: skip
 
 
 if __name__ == "__main__":
-    main(quick="--quick" in sys.argv)
+    tell(rows(small="--small" in sys.argv))

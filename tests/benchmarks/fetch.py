@@ -1,4 +1,4 @@
-"""What a fetch of 48 hours costs: ``python tests/benchmarks/fetch.py [--quick]``.
+"""What a fetch of 48 hours costs: ``python tests/benchmarks/fetch.py [--small]``.
 
 A local GFS server answers each request after a latency of 50 ms. Its messages are noise on 100 by
 100 points, 15 kB each; the gap over which ranges are merged is as much smaller than in the
@@ -21,34 +21,21 @@ from __future__ import annotations
 import random
 import sys
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from benchmarks.measure import Row, cpu, in_turn, tell, wall
 
 LATENCY_S = 0.05
 POINTS, CELL = 100, 0.1
 #: 64 kB for real messages of 700 kB.
 GAP = 1400
-
-
-@dataclass(frozen=True)
-class Row:
-    """One line of the table."""
-
-    what: str
-    ratio: float
-    against: str
-    seconds: float
-
-    def __str__(self) -> str:
-        return f"| {self.what} | {self.ratio:.3g} | {self.against} | {self.seconds * 1e3:.0f} |"
 
 
 @cache
@@ -72,7 +59,7 @@ def noisy_file(run: datetime, step: int, points: int = POINTS) -> Any:
     return service.File(run, step, tuple(messages))
 
 
-def fetched(order: str, hours: int, connections: int) -> Iterable[Row]:
+def fetched(order: str, hours: int, connections: int, times: int) -> Iterable[Row]:
     """The two ratios of one way."""
     import tempfile
 
@@ -117,16 +104,19 @@ def fetched(order: str, hours: int, connections: int) -> Iterable[Row]:
         server.fault("/*", Fault.LATENCY, seconds=LATENCY_S)
         server.forget()
         before = meter.bytes_received
-        start = time.perf_counter()
         gfs.fetch(request, tools)
-        mine = time.perf_counter() - start
         got = meter.bytes_received - before
         asked = list(server.requests)
         needed = _needed(asked, day, server)
-        best = min(_bare(server, asked, connections) for _ in range(2))
-    yield Row(f"{order}: bytes of {len(asked)} requests ({got / 1e6:.1f} MB)", got / needed,
-              "bytes of the messages needed", mine)  # fmt: skip
-    yield Row(f"{order}: wall, {connections} connections", mine / best, "best possible", mine)
+        mine, best = in_turn(
+            times, lambda: gfs.fetch(request, tools), lambda: _bare(server, asked, connections),
+            clock=wall,
+        )  # fmt: skip
+    what = f"{hours} h of GFS by {order}"
+    yield Row(f"{what}: bytes", got / needed, "the messages needed", mine,
+              f"{len(asked)} requests, {got / 1e6:.1f} MB")  # fmt: skip
+    yield Row(f"{what}: wall", mine / best, "the same requests by bare sessions", mine,
+              f"{LATENCY_S * 1e3:.0f} ms a request, {connections} connections")  # fmt: skip
 
 
 def _needed(asked: Sequence[Any], day: Any, server: Any) -> int:
@@ -155,7 +145,7 @@ def _needed(asked: Sequence[Any], day: Any, server: Any) -> int:
     return whole
 
 
-def _bare(server: Any, asked: Sequence[Any], connections: int) -> float:
+def _bare(server: Any, asked: Sequence[Any], connections: int) -> None:
     """The best possible: the same requests by bare sessions in rounds, and the decoding alone."""
     import threading
 
@@ -180,17 +170,39 @@ def _bare(server: Any, asked: Sequence[Any], connections: int) -> float:
     ]
     rest = [seen for seen in others if seen not in last]
     rounds = [part for part in (sidecars[:1], last, sidecars[1:], rest) if part]
-    start = time.perf_counter()
     with ThreadPoolExecutor(connections) as pool:
         contents = [list(pool.map(get, part)) for part in rounds]
-    wall = time.perf_counter() - start
-    start = time.perf_counter()
     for part in contents:
         for content in part:
             at = content.find(b"GRIB") == 0
             for message in read_messages(content, skip_strays=True) if at else ():
                 message.values  # noqa: B018
-    return wall + time.perf_counter() - start
+
+
+def step() -> Iterator[Row]:
+    """Bytes fetched of one real step by merged ranges, sidecar included, against the messages' own.
+
+    Planned on a complete sidecar of a real run; no row where the shared folder is not there.
+    """
+    from wxgate.sources.dialect import find_line
+    from wxgate.sources.endpoints import Entry, load_endpoints
+    from wxgate.sources.sidecar import merge, parse_sidecar
+    from wxgate.sources.wanted import read_wanted
+
+    root = Path(__file__).resolve().parents[3] / "shared/data/forecast/index"
+    sidecar = root / "20250801/gfs.t00z.pgrb2.0p25.f007.idx"
+    if not sidecar.is_file():
+        return
+    entry = Entry(load_endpoints(), "").entry("gfs")
+    lines = parse_sidecar(sidecar.read_text(encoding="ascii"))
+    asked = [w for w in read_wanted(entry) if not w.costly]
+    picked = {line.start: line for w in asked if (line := find_line(lines, w, 7))}
+    spans = merge(picked.values(), entry.whole("merge_gap_bytes"))
+    planned = cpu(lambda: merge(picked.values(), entry.whole("merge_gap_bytes")))
+    needed = sum(line.end - line.start + 1 for line in picked.values() if line.end)
+    got = sum(s.end - s.start + 1 for s in spans if s.end) + sidecar.stat().st_size
+    yield Row("a real step of GFS from a mirror: bytes", got / needed, "the messages needed",
+              planned, f"{len(spans)} ranges, {got / 1e6:.1f} MB")  # fmt: skip
 
 
 def index(members: int, names: int) -> Row:
@@ -232,16 +244,14 @@ def index(members: int, names: int) -> Row:
                "walking the lines", seconds)  # fmt: skip
 
 
-def main(quick: bool = False) -> list[Row]:
-    """Run all and print the table."""
-    print("| what | ratio | against | ms |\n|---|---|---|---|")
-    hours = 2 if quick else 48
-    rows = [*fetched("crop", hours, 4), *fetched("mirror", hours, 4)]
-    rows.append(index(5 if quick else 50, 10 if quick else 25))
-    for row in rows:
-        print(row)
-    return rows
+def rows(*, small: bool = False) -> Iterator[Row]:
+    """By crop and from a mirror, and the index."""
+    hours, times = (2, 1) if small else (48, 3)
+    yield from fetched("crop", hours, 4, times)
+    yield from fetched("mirror", hours, 4, times)
+    yield from step()
+    yield index(5 if small else 50, 10 if small else 25)
 
 
 if __name__ == "__main__":
-    main(quick="--quick" in sys.argv)
+    tell(rows(small="--small" in sys.argv))

@@ -1,19 +1,24 @@
 """A plan of 200 students over 14 days against a bare assignment of the same size.
 
-``python tests/benchmarks/lessons.py [--quick]``: the ratio to scipy's linear_sum_assignment on a
-random matrix of students by instructor slots, and the seconds. Weather is random; no time is
-asserted.
+``python tests/benchmarks/lessons.py [--small]``: against scipy's linear_sum_assignment on a random
+matrix of students by instructor slots, which knows nothing of grades, skills or shared aircraft.
+Weather is random.
 """
 
 from __future__ import annotations
 
 import random
 import sys
-import time
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from benchmarks.measure import Row, in_turn, tell
 
 from wxgate.lessons import Criteria, Slot
 from wxgate.lessons.assignment import assign
@@ -46,33 +51,27 @@ def offers(students: int, days: int, teachers: int, *, shared: bool) -> list[Off
     return found
 
 
-def main(quick: bool = False) -> list[tuple[str, float, float]]:
-    """Print and give what was measured: the case, the ratio, the seconds."""
-    students, days = (20, 3) if quick else (200, 14)
-    rows = []
+def rows(*, small: bool = False) -> Iterator[Row]:
+    """One instructor; two of them, and aircraft that students share."""
+    students, days = (20, 3) if small else (200, 14)
     for name, teachers, shared in (
         ("one instructor", 1, False),
         ("two instructors, aircraft shared", 2, True),
     ):
         given = offers(students, days, teachers, shared=shared)
-        start = time.perf_counter()
         # Four skills; every third student was cancelled some days ago.
         names = {o.student: int(o.student[1:]) for o in given}
-        plan = assign(
-            given, skills={s: n % 4 for s, n in names.items()},
-            cancelled={s: n for s, n in names.items() if n % 3 == 0},
-        )  # fmt: skip
-        took = time.perf_counter() - start
+        skills = {s: n % 4 for s, n in names.items()}
+        cancelled = {s: n for s, n in names.items() if n % 3 == 0}
         matrix = np.random.default_rng(1).random((students, days * 12 * teachers + students))
-        start = time.perf_counter()
-        linear_sum_assignment(matrix)
-        bare = time.perf_counter() - start
-        rows.append((name, took / bare, took))
-        print(f"{name}: {students} students, {days} days, {len(given)} offers, "
-              f"{len(plan.taken)} placed: {took:.2f} s, {took / bare:.0f} times a bare assignment"
-              f"{''.join('; ' + n for n in plan.notes)}")  # fmt: skip
-    return rows
+        mine, bare = in_turn(
+            1 if small else 5,
+            lambda g=given, s=skills, c=cancelled: assign(g, skills=s, cancelled=c),
+            lambda m=matrix: linear_sum_assignment(m),
+        )  # fmt: skip
+        yield Row(f"lessons of {students} students over {days} days, {name}", mine / bare,
+                  "a bare assignment of that size", mine, f"{len(given)} offers")  # fmt: skip
 
 
 if __name__ == "__main__":
-    main("--quick" in sys.argv)
+    tell(rows(small="--small" in sys.argv))

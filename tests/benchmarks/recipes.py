@@ -1,17 +1,16 @@
-"""Every recipe over a map against the raw numpy formula: ``python -m tests.benchmarks.recipes``.
+"""Every recipe over a map against the raw numpy formula: ``python tests/benchmarks/recipes.py``.
 
-49 hours on 300 x 300 cells, or a small map with ``--quick``. The raw formula is what one would
-write down if nothing were ever missing and nobody asked where a number is from: the same
-operations in the same precision (float64 for wind, gust and wet bulb, else float32), without the
-care for NaN, for ends of hours without a value, for origins and for plausible ranges. What several
-recipes share, the wind column and the wind read from it, is timed on lines of its own.
+49 hours on 300 x 300 cells, or a small map with ``--small``; ``--each`` tells every recipe. The raw
+formula is what one would write down if nothing were ever missing and nobody asked where a number is
+from: the same operations in the same precision (float64 for wind, gust and wet bulb, else float32),
+without the care for NaN, for ends of hours without a value, for origins and for plausible ranges.
+What several recipes share, the wind column and the wind read from it, is timed on its own.
 """
 
 from __future__ import annotations
 
 import sys
-import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -21,9 +20,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks.measure import Row, in_turn, tell
 from recipe_inputs import CRAFT, HEIGHTS, SITE, forecast, weather
 
-from wxgate.derive import column, gust, sun, wind, wind_signs
+from wxgate.derive import column, gust, sun, thermals, wind, wind_signs
 from wxgate.derive.recipe import Inputs
 from wxgate.derive.run import recipes
 from wxgate.forecast import Field
@@ -33,13 +33,13 @@ HEIGHT = 60.0
 TARGET = 3.0
 ITERATIONS = {"wet_bulb_temperature", "cloud_base_height"}
 
-IN_DOUBLE = {r.name for m in (wind, wind_signs, gust) for r in m.RECIPES} | ITERATIONS
+IN_DOUBLE = {r.name for m in (wind, wind_signs, gust, thermals) for r in m.RECIPES} | ITERATIONS
 
 Values = Any
 
 
 @dataclass(frozen=True)
-class Row:
+class Recipe:
     """Seconds of a recipe and of its raw formula."""
 
     name: str
@@ -369,7 +369,7 @@ def raws(v: Values, shared: Mapping[str, Any]) -> dict[str, Callable[[], Values]
         "wet_bulb_temperature": lambda: wet_bulb(v),
         "cloud_base_height": lambda: cloud_base(v),
         "ceiling_clearance": lambda: v.cloud_base_height - HEIGHT,
-        "dew_risk": dew,
+        "dew_on_surfaces": dew,
         "condensation_on_aircraft": lambda: temperature - spread > 292.15,
         "fog_points": lambda: fog(v),
         "visibility": lambda: np.minimum(sight(v, lambda a: a), sight(v, later)),
@@ -413,20 +413,10 @@ def raws(v: Values, shared: Mapping[str, Any]) -> dict[str, Callable[[], Values]
 # ---------------------------------------------------------------------- the run
 
 
-def best(run: Callable[[], object], times: int) -> float:
-    """The shortest of several runs, in seconds."""
-    found = []
-    for _ in range(times):
-        start = time.perf_counter()
-        run()
-        found.append(time.perf_counter() - start)
-    return min(found)
-
-
 @np.errstate(all="ignore")
-def main(quick: bool = False) -> list[Row]:
-    """Time every recipe and print the table; the slowest ratio last."""
-    hours, cells, times = (6, 12, 1) if quick else (49, 300, 3)
+def timed(*, small: bool = False) -> list[Recipe]:
+    """Time every recipe against its raw formula; the slowest ratio last."""
+    hours, cells, times = (6, 12, 1) if small else (49, 300, 3)
     site = replace(
         SITE,
         latitude=np.linspace(45.0, 60.0, cells)[:, None],
@@ -464,26 +454,30 @@ def main(quick: bool = False) -> list[Row]:
         stacked = {"wind column": shared["wind column"]}
         return wind._at_flight_height(replace(inputs, shared=stacked))
 
-    print(f"{hours} x {cells} x {cells}; ms, ratio; * more than {TARGET:g} times the raw formula")
-    print(f"{'recipe':40} {'recipe':>9} {'raw':>9} {'ratio':>7}")
-    rows = [
-        Row("(wind column, made once)", best(whole_column, times),
-            best(lambda: raw_column(wide), times)),
-        Row("(wind at flight height, made once)", best(read, times),
-            best(lambda: raw_read(wide), times)),
-    ]  # fmt: skip
-    for recipe in made:
-        raw = against.get(recipe.name)
-        if raw is not None:
-            mine = best(lambda recipe=recipe: recipe.make(inputs), times)
-            rows.append(Row(recipe.name, mine, best(raw, times)))
-    rows.sort(key=lambda row: row.ratio)
-    for row in rows:
-        print(row)
-    total = Row("all together", sum(r.recipe for r in rows), sum(r.raw for r in rows))
-    print(total)
-    return rows
+    both = {
+        "(wind column, made once)": (whole_column, lambda: raw_column(wide)),
+        "(wind at flight height, made once)": (read, lambda: raw_read(wide)),
+        **{
+            recipe.name: (lambda recipe=recipe: recipe.make(inputs), against[recipe.name])
+            for recipe in made if recipe.name in against
+        },
+    }  # fmt: skip
+    found = [Recipe(name, *in_turn(times, *acts)) for name, acts in both.items()]
+    return sorted(found, key=lambda recipe: recipe.ratio)
+
+
+def rows(*, small: bool = False) -> Iterator[Row]:
+    """All recipes together, and the three that are the furthest from their formula."""
+    found = timed(small=small)
+    recipe, raw = sum(r.recipe for r in found), sum(r.raw for r in found)
+    worst = ", ".join(f"{r.name} {r.ratio:.1f}" for r in found[-3:])
+    yield Row(f"all {len(found)} recipes on {'6 x 12 x 12' if small else '49 x 300 x 300'}",
+              recipe / raw, "the raw formulas in the same precision", recipe, worst)  # fmt: skip
 
 
 if __name__ == "__main__":
-    main(quick="--quick" in sys.argv)
+    if "--each" in sys.argv:
+        print(f"{'recipe':40} {'recipe':>9} {'raw':>9} {'ratio':>7}; ms; * more than {TARGET:g}")
+        print(*timed(small="--small" in sys.argv), sep="\n")
+    else:
+        tell(rows(small="--small" in sys.argv))

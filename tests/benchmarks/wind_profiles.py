@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from wxgate.derive.column import speed_of, stack
+from wxgate.derive.figures import derivation
 from wxgate.derive.surface_layer import ALPHA_STABLE, power_law
 from wxgate.derive.wind import carry_up, components_of
 
@@ -56,7 +57,7 @@ def rms(errors: np.ndarray) -> float:
 
 def measure(case: Case) -> Row:
     """Errors of one case over the times that have every level."""
-    column = stack(case.heights, case.eastward, case.northward)
+    column = stack(case.heights, case.eastward, case.northward, figures=derivation().levels)
     found, codes = carry_up(column, case.target, ALPHA_STABLE)
     lowest = speed_of(case.eastward[0], case.northward[0])
     good = np.isfinite(found.speed) & np.isfinite(case.truth) & np.isfinite(lowest)

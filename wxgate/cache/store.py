@@ -23,6 +23,7 @@ from wxgate.cache.files import (
     size_and_time,
 )
 from wxgate.http import Validators
+from wxgate.wholefile import make_private_folder
 
 STALE_TEMPORARY = timedelta(hours=1)  #: a temporary file this old belongs to no living writer
 
@@ -168,7 +169,7 @@ class Cache:
         """A temporary file in the folder of ``path``, flushed to the disk."""
         for chance in range(_CHANCES):
             try:
-                self._make_folders(path.parent)
+                make_private_folder(path.parent)
                 descriptor, name = tempfile.mkstemp(prefix=_TEMPORARY, dir=path.parent)
                 break
             except FileNotFoundError:  # another process pruned the folder while it was empty
@@ -184,13 +185,6 @@ class Cache:
             temporary.unlink(missing_ok=True)
             raise
         return temporary
-
-    def _make_folders(self, folder: Path) -> None:
-        """The folder and what leads to it; from the root on private to the user."""
-        self.root.parent.mkdir(parents=True, exist_ok=True)
-        for place in reversed((folder, *folder.parents)):
-            if place.is_relative_to(self.root):
-                place.mkdir(mode=0o700, exist_ok=True)
 
     def _files(self, *, temporary: bool = False) -> Iterator[Path]:
         for path in files_below(self._base):

@@ -7,7 +7,8 @@ from dataclasses import asdict, replace
 from datetime import timedelta
 from pathlib import Path
 
-from wxgate import places, store
+from wxgate import figures, places, store
+from wxgate.cli.issued import is_ahead
 from wxgate.cli.question import AFTER, BEFORE, Question, covers, raw_forecasts
 from wxgate.errors import DataError
 from wxgate.forecast import Forecast, hours_axis
@@ -130,7 +131,7 @@ def _load(folder: Path, key: str) -> list[store.Stored]:
 def _save(folder: Path, key: str, parts: Sequence[Forecast], ask: Question) -> None:
     """Store the parts of an answer, the first one last, so that what is found is whole."""
     targets = None if ask.targets is None else sorted(ask.targets)
-    marks = {"targets": targets, "parts": len(parts)}
+    marks = {"targets": targets, "parts": len(parts), "ahead": is_ahead(ask.now)}
     for n, part in reversed(list(enumerate(parts))):
         marked = replace(part, attributes={**part.attributes, **marks})
         store.save(folder, f"{key}-{n}" if n else key, marked, at=ask.now)
@@ -146,6 +147,7 @@ def _key(ask: Question, aircraft: Aircraft, height: float) -> str:
         stamp = [(p.name, _stat(p)) for p in sorted(root.rglob("*")) if p.is_file()]
     own = places.config_folder() / "endpoints.yaml"
     return store.question(
+        figures=[figures.hash_of(file) for file in figures.DERIVATION],
         endpoints=_stat(own) if own.exists() else None,
         site=asdict(ask.site), aircraft=asdict(aircraft), height=height, demo=ask.demo,
         file=stamp, model=ask.model, budget=ask.budget_mb,
@@ -174,4 +176,8 @@ def _covers(stored: store.Stored, ask: Question) -> bool:
 
 
 def _fresh(stored: store.Stored, ask: Question) -> bool:
-    return ask.offline or ask.file is not None or abs(ask.now - stored.at) < FRESH
+    if ask.offline or ask.file is not None:
+        return True
+    # Had before its time came (by --at): so old is it then.
+    waited = stored.forecast.attributes.get("ahead", False) and not is_ahead(ask.now)
+    return not waited and abs(ask.now - stored.at) < FRESH

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from wxgate.cli import options as o
-from wxgate.cli.display import ClockOption, UnitsOption, display_of
+from wxgate.cli.display import ClockOption, UnitsOption, display_of, on_screen
 from wxgate.cli.terminal import coloured, say, wants_colour
 from wxgate.verdict import Grade
 
@@ -36,7 +36,10 @@ def brief(
     height: o.HeightOption = "60 m",
     hours: o.HoursOption = 36,
     minimum: Annotated[
-        int, typer.Option("--minimum", min=1, max=24, help="Shortest window, in hours.")
+        int, typer.Option(
+            "--minimum", metavar="HOURS", min=1, max=24,
+            help="Shortest window, in hours.",
+        )
     ] = 1,
     at: o.AtOption = None,
     rules: o.RulesOption = None,
@@ -47,6 +50,7 @@ def brief(
     budget: o.BudgetOption = None,
     dry_run: o.DryRunOption = False,
     reports: o.ReportsOption = False,
+    k_index: o.KIndexOption = None,
     grade_by: o.GradeByOption = "limits",
     chances: o.ChancesOption = None,
     bias: o.BiasOption = None,
@@ -86,28 +90,32 @@ def brief(
         )  # fmt: skip
         tell_plans(asked.questions, as_json=as_json)
         return
-    display = display_of(units, clock)
+    display = on_screen(display_of(units, clock))
     made = prepare(
         site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
         hours=hours, minimum=minimum, at=at, rules=rules, forecast=forecast, sources=sources,
         demo=demo, offline=offline, budget=budget, reports=reports, grade_by=grade_by,
-        chances=chances, bias=bias, lagged=lagged, earlier=earlier, display=display,
+        chances=chances, bias=bias, lagged=lagged, earlier=earlier, k_index=k_index,
     )  # fmt: skip
     if as_json:
         from wxgate.report.json import brief_json
 
-        say(json.dumps(brief_json(made), indent=1, allow_nan=False))
+        text = json.dumps(brief_json(made), indent=1, allow_nan=False) + "\n"
     else:
         from wxgate.report.text import brief_text
 
-        say(brief_text(made, style=style(), display=display), end="")
+        text = brief_text(made, style=style(), display=display)
     from wxgate.cli.issued import issued
 
-    issued(made, {
-        "site": site, "lat": lat, "lon": lon, "zone": zone, "aircraft": aircraft, "pilot": pilot,
-        "height": height, "hours": hours, "rules": rules, "sources": sources, "forecast": forecast,
-        "chances": chances, "grade_by": grade_by,
-    })  # fmt: skip
+    try:
+        say(text, end="")
+    finally:  # also where whoever read it has gone
+        issued(made, {
+            "site": site, "lat": lat, "lon": lon, "zone": zone, "aircraft": aircraft,
+            "pilot": pilot, "height": height, "hours": hours, "rules": rules, "sources": sources,
+            "forecast": forecast, "chances": chances, "grade_by": grade_by, "bias": bias,
+            "lagged": lagged, "earlier": earlier,
+        })  # fmt: skip
     if exit_verdict and made.grade is not Grade.GO:
         raise typer.Exit(EXIT_CODES[made.grade])
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from wxgate import places
 from wxgate.sources.base import Toolbox
+from wxgate.wholefile import make_private_folder, write_whole
 
 
 def clocks(tools: Toolbox) -> Mapping[str, timedelta]:
@@ -45,7 +46,5 @@ def remembered() -> dict[str, timedelta]:
 def _remember(file: Path, heard: Mapping[str, timedelta]) -> None:
     text = json.dumps({host: ahead / timedelta(hours=1) for host, ahead in heard.items()})
     with suppress(OSError):  # a cache that cannot be written is told where messages are kept
-        file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        aside = file.with_suffix(".partial")
-        aside.write_text(text, encoding="utf-8")
-        aside.replace(file)
+        make_private_folder(file.parent)
+        write_whole(file, text, private=True)

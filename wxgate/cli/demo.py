@@ -36,14 +36,17 @@ wxgate brief field.yaml --aircraft light-249g --pilot novice
 def demo(
     out: Annotated[
         Path | None,
-        typer.Option("--out", help="Folder for the page; a new temporary one by default."),
+        typer.Option(
+            "--out", metavar="FOLDER", help="Folder for the page; a new temporary one by default."
+        ),
     ] = None,
     units: UnitsOption = None,
     clock: ClockOption = None,
 ) -> None:
     """Walk through wxgate on the built-in, invented forecast: brief, reasons, rules, page."""
     from wxgate.cli.brief import style
-    from wxgate.cli.page import refuse, write
+    from wxgate.cli.outfiles import check_out
+    from wxgate.cli.page import write
     from wxgate.cli.prepare import prepare
     from wxgate.report.page import page_html
     from wxgate.report.text import brief_text
@@ -51,12 +54,13 @@ def demo(
     display = display_of(units, clock)
     folder = out or Path(tempfile.mkdtemp(prefix="wxgate-demo-"))
     file = folder / "brief.html"
-    refuse(file)
+    check_out(file)
     made = prepare(
         site=None, lat=None, lon=None, zone="UTC", aircraft=None, pilot=None, height="60 m",
         hours=36, minimum=1, at=None, rules=None, forecast=None, sources=None, demo=True,
         offline=True,
     )  # fmt: skip
+    write(page_html(made, display=display), file)  # before any line, which nobody may read
     _head(1, "The brief, as it comes by mail at six in the morning")
     say(brief_text(made, style=style(), display=display), end="")
     _head(2, "One hour laid open: why it is not go")
@@ -66,7 +70,6 @@ def demo(
     for line in _limits(made, display):
         say(line)
     _head(4, "The same brief as a page, for the phone or for one sheet of paper")
-    write(page_html(made, display=display), file)
     say(f"{file}\nOpen it in any browser; it asks nothing of the network.")
     _head(5, "What to do next")
     say(_NEXT, end="")

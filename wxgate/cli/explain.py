@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wxgate.cli import options as o
-from wxgate.cli.display import ClockOption, UnitsOption, display_of
+from wxgate.cli.display import ClockOption, UnitsOption, display_of, on_screen
 from wxgate.cli.terminal import say
 from wxgate.errors import UsageError
 
@@ -39,6 +39,12 @@ def explain(
     offline: o.OfflineOption = False,
     budget: o.BudgetOption = None,
     reports: o.ReportsOption = False,
+    k_index: o.KIndexOption = None,
+    grade_by: o.GradeByOption = "limits",
+    chances: o.ChancesOption = None,
+    bias: o.BiasOption = None,
+    lagged: o.LaggedOption = 0,
+    earlier: o.EarlierOption = None,
     units: UnitsOption = None,
     clock: ClockOption = None,
 ) -> None:
@@ -46,11 +52,12 @@ def explain(
     from wxgate.cli.prepare import prepare
     from wxgate.report.explain import explain_text
 
-    display = display_of(units, clock)
+    display = on_screen(display_of(units, clock))
     made = prepare(
         site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
         hours=hours, minimum=1, at=at, rules=rules, forecast=forecast, sources=sources,
-        demo=demo, offline=offline, budget=budget, reports=reports, display=display,
+        demo=demo, offline=offline, budget=budget, reports=reports, k_index=k_index,
+        grade_by=grade_by, chances=chances, bias=bias, lagged=lagged, earlier=earlier,
     )  # fmt: skip
     say(explain_text(made, _verdict_of(hour, made, display), display=display), end="")
 

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wxgate.cli import complete
 from wxgate.cli import options as o
+from wxgate.cli.outfiles import check_out
 from wxgate.cli.terminal import say
 from wxgate.errors import UsageError
 
@@ -18,7 +20,8 @@ if TYPE_CHECKING:
 
 def fetch(
     out: Annotated[
-        Path | None, typer.Option("--out", help="The netCDF file to write.", show_default=False)
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="The netCDF file to write.", show_default=False),
     ] = None,
     site: o.SiteOption = None,
     lat: o.LatOption = None,
@@ -28,7 +31,13 @@ def fetch(
     at: o.AtOption = None,
     forecast: o.ForecastOption = None,
     model: Annotated[
-        str | None, typer.Option("--source", help="The model to fetch; see `wxgate sources`.")
+        str | None,
+        typer.Option(
+            "--source",
+            metavar="NAME",
+            help="The model to fetch; see `wxgate sources`.",
+            autocompletion=complete.source,
+        ),
     ] = None,
     demo: o.DemoOption = False,
     offline: o.OfflineOption = False,
@@ -57,6 +66,7 @@ def fetch(
         return
     if out is None:
         raise UsageError("no file to write was given", remedy="Give one with --out FILE.nc.")
+    check_out(out)
     with progress_bar() as progress:
         found, *others = raw_forecasts(question, progress=progress)
     write_netcdf(found, out, place=(place.latitude, place.longitude))

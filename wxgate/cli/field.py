@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wxgate.cli import complete
 from wxgate.cli import options as o
 from wxgate.cli.brief import style
-from wxgate.cli.display import ClockOption, UnitsOption, display_of
+from wxgate.cli.display import ClockOption, UnitsOption, display_of, on_screen
+from wxgate.cli.recalled import brief_for, said_before
 from wxgate.cli.terminal import say
 from wxgate.errors import UsageError
 
@@ -18,14 +20,12 @@ if TYPE_CHECKING:
 
     from wxgate.brief import Brief
     from wxgate.fieldcheck import FieldCheck
-    from wxgate.journal import IssuedHour, Reading
+    from wxgate.journal import Reading
     from wxgate.observed import Reports
     from wxgate.report.display import Display
 
 #: Units that a meter shows, with those in which the answer to it is told.
 _UNITS = {"m/s": "metric", "kt": "knots", "mph": "mph", "km/h": "kmh"}
-#: Hours that stored hours must hold to answer: this one and the next.
-_HOURS = 2
 
 
 def field(
@@ -40,57 +40,93 @@ def field(
     unit: Annotated[
         str | None,
         typer.Option(
-            "--unit", help="Of bare winds, and of the answer: m/s (usual), kt, mph, km/h.",
+            "--unit", metavar="UNIT",
+            help="Of bare winds, and of the answer: m/s (usual), kt, mph, km/h.",
             show_default=False,
         ),
     ] = None,
     minutes: Annotated[
-        float | None, typer.Option("--minutes", min=0, help="How long it was measured.")
+        float | None, typer.Option(
+            "--minutes", metavar="MINUTES", min=0,
+            help="How long it was measured.",
+        )
     ] = None,
     sheltered: Annotated[
         bool | None,
         typer.Option("--sheltered/--open", help="Whether trees or walls shelter the meter."),
     ] = None,
     surface: Annotated[
-        str | None, typer.Option("--surface", help="What covers the ground, such as mown field.")
+        str | None, typer.Option(
+            "--surface", metavar="WORDS",
+            help="What covers the ground, such as mown field.",
+        )
     ] = None,
     beaufort: Annotated[
         int | None,
-        typer.Option("--beaufort", min=0, max=12, help="Force by what trees and flags do."),
+        typer.Option(
+            "--beaufort", metavar="FORCE", min=0, max=12,
+            help="Force by what trees and flags do.",
+        ),
     ] = None,
     hover: Annotated[
-        str | None, typer.Option("--hover", help="Wind that a hover aloft told, such as '6 m/s'.")
+        str | None, typer.Option(
+            "--hover", metavar="SPEED",
+            help="Wind that a hover aloft told, such as '6 m/s'.",
+        )
     ] = None,
     hover_height: Annotated[
-        str | None, typer.Option("--hover-height", help="Of the hover, such as '40 m'.")
+        str | None, typer.Option(
+            "--hover-height", metavar="HEIGHT",
+            help="Of the hover, such as '40 m'.",
+        )
     ] = None,
     rain: Annotated[bool | None, typer.Option("--rain/--dry", help="Drops are falling.")] = None,
     thunder: Annotated[
         bool | None, typer.Option("--thunder/--no-thunder", help="Thunder was heard.")
     ] = None,
     visibility: Annotated[
-        str | None, typer.Option("--visibility", help="As far as you see, such as '3 km'.")
+        str | None, typer.Option(
+            "--visibility", metavar="DISTANCE",
+            help="As far as you see, such as '3 km'.",
+        )
     ] = None,
     cloud: Annotated[
-        float | None, typer.Option("--cloud", min=0, max=8, help="Eighths of the sky.")
+        float | None, typer.Option(
+            "--cloud", metavar="EIGHTHS", min=0, max=8,
+            help="Eighths of the sky.",
+        )
     ] = None,
     cloud_base: Annotated[
         str | None,
-        typer.Option("--cloud-base", help="Its height above ground, such as '150 m'."),
+        typer.Option(
+            "--cloud-base", metavar="HEIGHT",
+            help="Its height above ground, such as '150 m'.",
+        ),
     ] = None,
     temperature: Annotated[
-        str | None, typer.Option("--temperature", help="Such as '-3 degC'.")
+        str | None, typer.Option("--temperature", metavar="TEMPERATURE", help="Such as '-3 degC'.")
     ] = None,
-    notes: Annotated[str, typer.Option("--notes", help="Anything else, for the journal.")] = "",
+    notes: Annotated[str, typer.Option(
+        "--notes", metavar="TEXT",
+        help="Anything else, for the journal.",
+    )] = "",
     site: Annotated[
-        str | None, typer.Option("--site", help="Another site than that of the last brief.")
+        str | None, typer.Option(
+            "--site", metavar="SITE",
+            help="Another site than that of the last brief.",
+            autocompletion=complete.sites,
+        )
     ] = None,
     aircraft: o.AircraftOption = None,
     pilot: o.PilotOption = None,
     height: Annotated[
-        str | None, typer.Option("--height", help="Another flight height, such as '30 m'.")
+        str | None, typer.Option(
+            "--height", metavar="HEIGHT",
+            help="Another flight height, such as '30 m'.",
+        )
     ] = None,
     rules: o.RulesOption = None,
+    k_index: o.KIndexOption = None,
     at: o.AtOption = None,
     demo: o.DemoOption = False,
     online: Annotated[
@@ -113,14 +149,16 @@ def field(
 
     now = _now(at, demo)
     told = _reading(
-        now, reading or [], unit=unit or "m/s", minutes=minutes, sheltered=sheltered,
+        now, reading or [], unit="m/s" if unit is None else unit, minutes=minutes,
+        sheltered=sheltered,
         surface=surface, beaufort=beaufort, hover=hover, hover_height=hover_height, rain=rain,
         thunder=thunder, visibility=visibility, cloud=cloud, cloud_base=cloud_base,
         temperature=temperature, notes=notes,
     )  # fmt: skip
-    display = display_of(units or (None if unit is None else _UNITS[unit]), clock)
-    made = _brief(
-        {"site": site, "aircraft": aircraft, "pilot": pilot, "height": height, "rules": rules},
+    display = on_screen(display_of(units or (None if unit is None else _UNITS[unit]), clock))
+    made = brief_for(
+        {"site": site, "aircraft": aircraft, "pilot": pilot, "height": height, "rules": rules,
+         "k_index": k_index},
         now, demo=demo, online=online,
     )  # fmt: skip
     highest = figures_of(made.rulebook).value("highest-hand", "m")
@@ -129,13 +167,16 @@ def field(
     check = check_field(
         made, replace(told, site=made.site.id),
         reports=() if airports is None else airports.reports,
-        said=_said(made, now),
+        said=said_before(made, now),
     )  # fmt: skip
     if as_json:
-        say(json.dumps(field_json(check), indent=1, allow_nan=False))
+        text = json.dumps(field_json(check), indent=1, allow_nan=False) + "\n"
     else:
-        say(field_text(check, airports=airports, style=style(), display=display), end="")
-    _write_down(check, airports, display)
+        text = field_text(check, airports=airports, style=style(), display=display)
+    try:
+        say(text, end="")
+    finally:  # also where whoever read it has gone
+        _write_down(check, airports, display)
 
 
 def _now(at: str | None, demo: bool) -> datetime:
@@ -149,45 +190,6 @@ def _now(at: str | None, demo: bool) -> datetime:
     return o.moment(at)
 
 
-def _brief(named: dict[str, Any], now: datetime, *, demo: bool, online: bool) -> Brief:
-    """The brief of what was asked last, with what is named otherwise; from stored hours.
-
-    UsageError when nothing was asked before and not enough is named.
-    """
-    from wxgate.cli.last import recall
-    from wxgate.cli.prepare import prepare
-    from wxgate.cli.question import DEMO_NOW
-
-    last = {} if demo else recall() or {}
-    if not last and not demo and None in (named["site"], named["aircraft"], named["pilot"]):
-        raise UsageError(
-            "there is no brief yet to hold it against",
-            remedy="Run `wxgate brief` for the field before you drive; or give --site, --aircraft"
-            " and --pilot.",
-        )
-    if named["site"] is not None:
-        last = {name: value for name, value in last.items() if name not in _OF_PLACE}
-    # Rules that were asked for in the morning hold on the field too.
-    rules = [*(last.get("rules") or []), *(named["rules"] or [])]
-    asked: dict[str, Any] = {
-        "site": None, "lat": None, "lon": None, "zone": "UTC", "aircraft": None, "pilot": None,
-        "height": "60 m", "forecast": None, "sources": None, "demo": demo, **last,
-        **{name: value for name, value in named.items() if value is not None},
-        "rules": rules or None, "minimum": 1,
-    }  # fmt: skip
-    # A new forecast takes the place of the stored one, and must reach as far.
-    asked["hours"] = last.get("hours", 36) if online else _HOURS
-    demo = bool(asked["demo"])
-    # As the brief was asked, so that its stored hours answer; those of a demonstration are made.
-    if demo:
-        asked["hours"], now = 36, DEMO_NOW
-    return prepare(**asked, at=now.isoformat(), offline=not online and not demo)
-
-
-#: What the last question said of its place; another site has its own.
-_OF_PLACE = ("lat", "lon", "zone", "forecast")
-
-
 def _airports(made: Brief, now: datetime, *, online: bool) -> Reports | None:
     """What the airports around say: fetched, or offline what is kept and not yet too old."""
     from wxgate.cli.progress import progress_bar
@@ -199,40 +201,6 @@ def _airports(made: Brief, now: datetime, *, online: bool) -> Reports | None:
     with progress_bar() as progress:
         found = observed(made.site, now, toolbox(progress, offline=not online))
     return found if online or found.reports or found.forecasts else None
-
-
-def _said(made: Brief, now: datetime) -> tuple[IssuedHour, ...]:
-    """What the last brief for this site, aircraft, pilot and height said of the hours.
-
-    Nothing where there is none, or where this forecast was fetched after it: a newer one may be
-    better.
-    """
-    from datetime import timedelta
-
-    from wxgate.cli.answer import FRESH
-    from wxgate.cli.journal import journal_file
-    from wxgate.cli.terminal import complain
-    from wxgate.errors import JournalError
-    from wxgate.journal import Journal, Selection
-
-    if made.demonstration or not made.provenance or not journal_file().exists():
-        return ()
-    # No brief reaches further.
-    since = now - timedelta(hours=o.MOST_HOURS)
-    whose = (made.aircraft.id, made.pilot.id, made.height)
-    try:
-        with Journal(journal_file(), at=now, to_read=True) as journal:
-            briefs = [
-                one for one in journal.briefs(Selection(made.site.id, since=since))
-                if (one.aircraft, one.pilot, one.height) == whose and one.made <= now
-            ]  # fmt: skip
-            fetched = max(p.fetched for p in made.provenance)
-            if not briefs or fetched > briefs[-1].made + FRESH:
-                return ()
-            return tuple(journal.hours(brief=briefs[-1].id))
-    except JournalError as error:
-        complain(f"what the last brief said is not known: {error}")
-        return ()
 
 
 def _reading(

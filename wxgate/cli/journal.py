@@ -2,29 +2,38 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
-from zoneinfo import ZoneInfo
 
 import typer
 
 from wxgate import places
+from wxgate.cli import complete
 from wxgate.cli.display import ClockOption, UnitsOption, display_of
-from wxgate.cli.options import EARLIEST, LATEST
+from wxgate.cli.journaldays import local, midnight, selection, site_and_zone
+from wxgate.cli.outfiles import check_out
 from wxgate.cli.terminal import say
 from wxgate.errors import UsageError
+from wxgate.units import counted
 
 if TYPE_CHECKING:
-    from wxgate.journal import Journal, Selection
+    from wxgate.journal import Journal
 
 app = typer.Typer(no_args_is_help=False, help="What was said, measured and then done.")
 
-SiteName = Annotated[str | None, typer.Option("--site", help="The id of the site, as in its file.")]
-Since = Annotated[str | None, typer.Option("--since", help="From this local day on, 2026-09-15.")]
-Until = Annotated[str | None, typer.Option("--until", help="Up to and with this local day.")]
+SiteName = Annotated[
+    str | None, typer.Option("--site", metavar="SITE", help="The id of the site, as in its file.")
+]
+Since = Annotated[
+    str | None, typer.Option("--since", metavar="DAY", help="From this local day on, 2026-09-15.")
+]
+Until = Annotated[
+    str | None, typer.Option("--until", metavar="DAY", help="Up to and with this local day.")
+]
 Zone = Annotated[
-    str | None, typer.Option("--zone", help="Time zone of the days; else that of the site.")
+    str | None,
+    typer.Option("--zone", metavar="ZONE", help="Time zone of the days; else that of the site."),
 ]
 Invented = Annotated[bool, typer.Option("--demo", help="Invented demonstrations too.")]
 
@@ -82,15 +91,36 @@ def list_briefs(
 
 @app.command("note")
 def note(
-    done: Annotated[str, typer.Argument(help="flown, cut-short or cancelled.")],
-    start: Annotated[str, typer.Argument(help="Local begin: 10:00, or 2026-09-15T10:00.")],
+    done: Annotated[
+        str,
+        typer.Argument(
+            help="flown, cut-short or cancelled.",
+            autocompletion=complete.one_of("flown", "cut-short", "cancelled"),
+        ),
+    ],
+    start: Annotated[str, typer.Argument(help="Local start: 10:00, or 2026-09-15T10:00.")],
     end: Annotated[str | None, typer.Argument(help="Local end.")] = None,
     site: SiteName = None,
     zone: Zone = None,
-    aircraft: Annotated[str, typer.Option("--aircraft", help="Which aircraft.")] = "",
-    pilot: Annotated[str, typer.Option("--pilot", help="Which pilot.")] = "",
-    reason: Annotated[str, typer.Option("--reason", help="Why it was cut short.")] = "",
-    notes: Annotated[str, typer.Option("--notes", help="Anything else.")] = "",
+    aircraft: Annotated[
+        str,
+        typer.Option(
+            "--aircraft",
+            metavar="AIRCRAFT",
+            help="Which aircraft.",
+            autocompletion=complete.aircraft,
+        ),
+    ] = "",
+    pilot: Annotated[
+        str,
+        typer.Option(
+            "--pilot", metavar="PILOT", help="Which pilot.", autocompletion=complete.pilots
+        ),
+    ] = "",
+    reason: Annotated[
+        str, typer.Option("--reason", metavar="TEXT", help="Why it was cut short.")
+    ] = "",
+    notes: Annotated[str, typer.Option("--notes", metavar="TEXT", help="Anything else.")] = "",
 ) -> None:
     """Write down what was done: flown, cut short, cancelled."""
     from wxgate.journal import Deed, Done
@@ -100,9 +130,9 @@ def note(
                          remedy=f"Write one of {', '.join(Done)}.")  # fmt: skip
     now = datetime.now(UTC)
     with open_journal() as journal:
-        place, tz = _site_and_zone(journal, site, zone)
-        begin = _local(start, tz, now)
-        finish = None if end is None else _local(end, tz, now)
+        place, tz = site_and_zone(journal, site, zone)
+        begin = local(start, tz, now)
+        finish = None if end is None else local(end, tz, now)
         if finish is not None and finish <= begin:
             raise UsageError("the end is not after the start", remedy="Write the end's day too.")
         deed = Deed(now, place, begin, finish, Done(done), aircraft, pilot, reason, notes)
@@ -115,7 +145,9 @@ def day_of(
     which_day: Annotated[str, typer.Argument(help="The local day, 2026-09-15, or today.")],
     site: SiteName = None,
     zone: Zone = None,
-    out: Annotated[Path | None, typer.Option("--out", help="Write it to this file.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Write it to this file.")
+    ] = None,
     demo: Invented = False,
     units: UnitsOption = None,
     clock: ClockOption = None,
@@ -125,10 +157,11 @@ def day_of(
     from wxgate.report.dayrecord import DayFacts, day_record
 
     display = display_of(units, clock)
+    check_out(out)
     with open_journal() as journal:
-        place, tz = _site_and_zone(journal, site, zone, demo=demo)
-        begin = _midnight(which_day, tz)
-        end = _midnight((begin.astimezone(tz) + timedelta(hours=36)).date().isoformat(), tz)
+        place, tz = site_and_zone(journal, site, zone, demo=demo)
+        begin = midnight(which_day, tz)
+        end = midnight((begin.astimezone(tz) + timedelta(hours=36)).date().isoformat(), tz)
         at = Selection(place, begin, end, demonstration=demo)
         hours = tuple(journal.hours(at))
         told_of = {hour.brief for hour in hours}
@@ -150,10 +183,14 @@ def day_of(
 
 @app.command("export")
 def export_table(
-    out: Annotated[Path, typer.Option("--out", help="The file: .csv, .parquet or .nc.")],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="The file: .csv, .parquet or .nc.")
+    ],
     table: Annotated[
         str,
-        typer.Option("--table", help="hours, briefs, readings, deeds or observations."),
+        typer.Option(
+            "--table", metavar="TABLE", help="hours, briefs, readings, deeds or observations."
+        ),
     ] = "hours",
     site: SiteName = None,
     since: Since = None,
@@ -164,10 +201,11 @@ def export_table(
     """Write a table of the journal to a file for other programs."""
     from wxgate.journal.export import export
 
+    check_out(out)
     with open_journal() as journal:
         which = selection(journal, site, since, until, zone, demo=demo)
         rows = export(journal, out, table=table, which=which)
-    say(f"{out}: {rows} rows of {table}")
+    say(f"{out}: {counted(rows, 'row')} of {table}")
 
 
 @app.command("check")
@@ -194,89 +232,13 @@ def check(
     say("the journal is sound")
 
 
-# ---------------------------------------------------------------------- times and places
-
-
-def selection(
-    journal: Journal, site: str | None, since: str | None, until: str | None, zone: str | None,
-    *, demo: bool,
-) -> Selection:  # fmt: skip
-    """The rows that the options name: local days of the site, both ends included."""
-    from wxgate.journal import Selection
-
-    tz = _zone_of(journal, site, zone)
-    begin = None if since is None else _midnight(since, tz)
-    end = None if until is None else _midnight(until, tz, after=1)
-    return Selection(site, begin, end, demonstration=demo)
-
-
-def _site_and_zone(
-    journal: Journal, site: str | None, zone: str | None, *, demo: bool = False
-) -> tuple[str, ZoneInfo]:
-    """The site that was named, or the one site that the journal knows, and its zone."""
-    from wxgate.journal import Selection
-
-    if site is None:
-        known = sorted({b.site for b in journal.briefs(Selection(demonstration=demo))})
-        if len(known) != 1:
-            raise UsageError(
-                "no site was given" + (" and the journal knows several" if known else ""),
-                remedy=f"Give --site{' (' + ', '.join(known) + ')' if known else ''}.",
-            )
-        site = known[0]
-    return site, _zone_of(journal, site, zone)
-
-
-def _zone_of(journal: Journal, site: str | None, zone: str | None) -> ZoneInfo:
-    from wxgate.journal import Selection
-    from wxgate.report.words import zone as known_zone
-
-    if zone is not None:
-        return known_zone(zone)
-    if site is not None:
-        told = [b.zone for b in journal.briefs(Selection(site, demonstration=True))]
-        if told:
-            return known_zone(told[-1])
-    return known_zone("UTC")
-
-
-def _midnight(text: str, tz: ZoneInfo, *, after: int = 0) -> datetime:
-    """The begin of a local day, or of one some days after it."""
-    try:
-        when = datetime.now(tz).date() if text == "today" else date.fromisoformat(text)
-        if not EARLIEST < when.year < LATEST:
-            raise ValueError(f"year {when.year}")
-    except ValueError as error:
-        raise UsageError(f"{text!r} is not a day", remedy="Write 2026-09-15.") from error
-    return datetime.combine(when + timedelta(days=after), time(), tz).astimezone(UTC)
-
-
-def _local(text: str, tz: ZoneInfo, now: datetime) -> datetime:
-    """A local time of day, the last one before now; or a full local time."""
-    try:
-        if "T" in text or "-" in text:
-            when = datetime.fromisoformat(text)
-            return (when if when.tzinfo else when.replace(tzinfo=tz)).astimezone(UTC)
-        told = time.fromisoformat(text if ":" in text else f"{int(text):02d}:00")
-    except ValueError as error:
-        raise UsageError(f"{text!r} is not a time",
-                         remedy="Write 10:00, or 2026-09-15T10:00.") from error  # fmt: skip
-    today = datetime.combine(now.astimezone(tz).date(), told, tz)
-    # Notes are written afterwards; a time later than now by more than a lesson is yesterday's.
-    return (today if today <= now + timedelta(hours=3) else today - timedelta(days=1)).astimezone(
-        UTC
-    )
-
-
 def write_text(out: Path, text: str) -> None:
     """Write a text aside and move it into place; JournalError when it cannot be written."""
     from wxgate.errors import JournalError
+    from wxgate.wholefile import write_whole
 
-    partial = out.with_name(f".{out.name}.partial")
     try:
-        partial.write_text(text, encoding="utf-8")
-        partial.replace(out)
+        write_whole(out, text)
     except OSError as error:
-        partial.unlink(missing_ok=True)
         raise JournalError(f"the file cannot be written ({error.strerror or error})",
                            where=str(out), remedy="Check its folder.") from error  # fmt: skip

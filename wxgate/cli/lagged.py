@@ -14,33 +14,35 @@ from wxgate.forecast import FROM, UNTIL, Forecast
 
 if TYPE_CHECKING:
     from wxgate.cli.prepare import Asked
+    from wxgate.cli.sureness import Sureness
 
-#: An older run says too little of today, and no hour may be graded by it.
-OLDEST = timedelta(hours=48)
 Progress = Callable[[int, int, str], None]
 
 
 def earlier_runs(
-    asked: Asked, newest: Sequence[Forecast], count: int, files: Sequence[Path], *,
-    progress: Progress,
+    asked: Asked, newest: Sequence[Forecast], sure: Sureness, *, progress: Progress
 ) -> tuple[list[Forecast], list[str]]:  # fmt: skip
     """The derived forecasts of earlier runs, and a note on what could not be had.
 
-    ``count`` runs before each of the ``newest``, from the services or from what the cache keeps of
-    them, and one of each file. UsageError for a file of a run that is not earlier, or that tells
-    none, and for ``count`` where the newest is a file.
+    ``sure.lagged`` runs before each of the ``newest``, from the services or from what the cache
+    keeps of them, and one of each file of ``sure.earlier``. UsageError for a file of a run that is
+    not earlier, or that tells none, and for ``lagged`` where the newest is a file.
     """
     found: list[Forecast] = []
     notes: list[str] = []
-    for path in files:
-        found.append(_of_file(asked, newest, path, progress))
-    if count and (asked.question.file is not None or asked.question.demo):
+    for path in sure.earlier:
+        whole = _of_file(asked, newest, path, progress)
+        if _too_old(asked, _run(whole), sure):
+            notes.append(f"{path.name}: its run is too old for more weathers")
+        else:
+            found.append(whole)
+    if sure.lagged and (asked.question.file is not None or asked.question.demo):
         raise UsageError(
             "--lagged asks the services for earlier runs, but the forecast is a file",
             remedy="Give files of earlier runs with --earlier FILE.",
         )
-    for part in newest if count else ():
-        runs, fault = _fetched(asked, part, count, progress)
+    for part in newest if sure.lagged else ():
+        runs, fault = _fetched(asked, part, sure, progress)
         found += runs
         if fault:
             notes.append(fault)
@@ -58,11 +60,16 @@ def _of_file(asked: Asked, newest: Sequence[Forecast], path: Path, progress: Pro
     return _derived(asked, raw)
 
 
+def _too_old(asked: Asked, run: datetime | None, sure: Sureness) -> bool:
+    oldest = timedelta(hours=sure.policy.number("earlier", "run_hours"))
+    return run is None or asked.now - run > oldest
+
+
 def _fetched(
-    asked: Asked, part: Forecast, count: int, progress: Progress
+    asked: Asked, part: Forecast, sure: Sureness, progress: Progress
 ) -> tuple[list[Forecast], str]:
     """So many runs before that of a forecast, the newest of them first; and what went wrong."""
-    found: list[Forecast] = []
+    count, found = sure.lagged, list[Forecast]()
     before, name = _run(part), part.provenance[0].source if part.provenance else ""
     while before is not None and len(found) < count:
         ask = replace(asked.question, model=name, as_of=before)
@@ -71,7 +78,7 @@ def _fetched(
         except DataError as error:
             return found, f"{name}: {len(found)} of {count} earlier runs ({error.what})"
         run = _run(raw)
-        if run is None or not run < before or asked.now - run > OLDEST:
+        if run is None or not run < before or _too_old(asked, run, sure):
             return found, f"{name}: {len(found)} of {count} earlier runs are young enough"
         spoken = {key: part.attributes[key] for key in (FROM, UNTIL) if key in part.attributes}
         whole = _derived(asked, raw)

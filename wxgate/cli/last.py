@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from wxgate import places
+from wxgate.wholefile import make_private_folder, write_whole
 
 #: The options that make a question; paths are kept in full, the folder may be another next time.
 KEPT = {
     "site": str, "lat": float, "lon": float, "zone": str, "aircraft": str, "pilot": str,
     "height": str, "rules": list, "sources": str, "forecast": str, "hours": int, "chances": str,
-    "grade_by": str,
+    "grade_by": str, "bias": str, "lagged": int, "earlier": list,
 }  # fmt: skip
-_PROFILES, _FILES = ("site", "aircraft", "pilot"), ("forecast", "chances")
+_PROFILES, _FILES = ("site", "aircraft", "pilot"), ("forecast", "chances", "bias")
+
+_LISTS = ("rules", "earlier")
 
 
 def _file() -> Path:
@@ -29,16 +31,11 @@ def remember(asked: Mapping[str, Any]) -> None:
     told = {name: asked[name] for name in KEPT if asked.get(name) is not None}
     told |= {name: _whole(told[name]) for name in _PROFILES if name in told}
     told |= {name: str(Path(told[name]).absolute()) for name in _FILES if name in told}
-    told["rules"] = [str(Path(path).absolute()) for path in told.get("rules") or ()]
+    told |= {name: [str(Path(path).absolute()) for path in told.get(name) or ()] for name in _LISTS}
     file = _file()
-    partial = file.with_name(f".{file.name}.{os.getpid()}.partial")
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        partial.write_text(json.dumps(told), encoding="utf-8")
-        partial.replace(file)
-    except OSError:
-        with contextlib.suppress(OSError):
-            partial.unlink(missing_ok=True)
+    with contextlib.suppress(OSError):
+        make_private_folder(file.parent)
+        write_whole(file, json.dumps(told), private=True)
 
 
 def recall() -> dict[str, Any] | None:
@@ -49,7 +46,7 @@ def recall() -> dict[str, Any] | None:
         return None
     if not isinstance(told, dict) or not all(_fits(name, v) for name, v in told.items()):
         return None
-    told["rules"] = [Path(path) for path in told.get("rules", ())] or None
+    told |= {name: [Path(path) for path in told.get(name, ())] or None for name in _LISTS}
     told |= {name: Path(told[name]) for name in _FILES if name in told}
     return told
 

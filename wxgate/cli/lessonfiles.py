@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wxgate import places
-from wxgate.cli.terminal import say
 
 if TYPE_CHECKING:
     from wxgate.lessons.planning import School
@@ -15,21 +15,19 @@ if TYPE_CHECKING:
 
 
 def write_files(
-    plan: Plan, school: School, display: Display, *, sheet: Path | None, calendar: Path | None,
-    quiet: bool,
-) -> None:  # fmt: skip
-    """The lesson sheets, one file a lesson, and the calendar; each told unless ``quiet``."""
+    plan: Plan, school: School, display: Display, *, sheet: Path | None, calendar: Path | None
+) -> list[str]:
+    """Write the lesson sheets, one file a lesson, and the calendar; a line on each."""
+    told = []
     if sheet is not None:
         for lesson in plan.lessons:
             single = len(plan.lessons) == 1
             out = sheet if single else sheet.with_stem(f"{sheet.stem}-{lesson.student.id}")
             _write_sheet(lesson, school, out, display)
-            if not quiet:
-                say(f"{out}: lesson sheet of {lesson.student.id}")
+            told.append(f"{out}: lesson sheet of {lesson.student.id}")
     if calendar is not None:
-        done = _write_calendar(plan, calendar, display)
-        if not quiet:
-            say(f"{calendar}: {done}")
+        told.append(f"{calendar}: {_write_calendar(plan, calendar, display)}")
+    return told
 
 
 def _write_sheet(lesson: Lesson, school: School, out: Path, display: Display) -> None:
@@ -54,8 +52,9 @@ def _write_sheet(lesson: Lesson, school: School, out: Path, display: Display) ->
 
 
 def _write_calendar(plan: Plan, path: Path, display: Display) -> str:
-    from wxgate.report.calendar import Slot, update_calendar
+    from wxgate.report.calendar import LONGEST_TEXT, Slot, update_calendar
     from wxgate.report.lessons import lesson_lines
+    from wxgate.report.words import CAUTIONS
 
     slots = [
         Slot(
@@ -64,7 +63,7 @@ def _write_calendar(plan: Plan, path: Path, display: Display) -> str:
             start=x.start,
             end=x.end,
             grade=x.grade,
-            text="\n".join(lesson_lines(x, display)),
+            text="\n".join([*lesson_lines(x, replace(display, width=LONGEST_TEXT)), *CAUTIONS]),
             place=x.site.name,
             latitude=x.site.latitude,
             longitude=x.site.longitude,

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wxgate import places
+from wxgate.cli import complete, session
 from wxgate.cli import options as o
-from wxgate.cli import session
-from wxgate.cli.display import ClockOption, UnitsOption, display_of
-from wxgate.cli.terminal import say
+from wxgate.cli.display import ClockOption, UnitsOption, display_of, on_screen
+from wxgate.cli.outfiles import check_out, tell_after
 from wxgate.errors import ProfileError, UsageError
 from wxgate.wholefile import read_whole
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from wxgate.cli.lessonschool import Asked
     from wxgate.lessons.changes import Change
-    from wxgate.lessons.planning import Found
+    from wxgate.lessons.planning import Found, School
     from wxgate.lessons.records import Plan, Student
     from wxgate.profiles import Site
     from wxgate.report.display import Display
@@ -47,6 +47,7 @@ def lessons(
         typer.Argument(
             help="A plan file (YAML) or its id for several students; or a site file or id for one.",
             show_default=False,
+            autocompletion=complete.plans,
         ),
     ] = None,
     lat: o.LatOption = None,
@@ -56,14 +57,23 @@ def lessons(
     pilot: o.PilotOption = None,
     height: Annotated[
         str | None,
-        typer.Option("--height", help="Planned height above ground, such as '200 ft' (60 m)."),
+        typer.Option(
+            "--height",
+            metavar="HEIGHT",
+            help="Planned height above ground, such as '200 ft' (60 m).",
+        ),
     ] = None,
     minutes: Annotated[
-        int | None, typer.Option("--minutes", min=5, max=240, help="Minutes of flying (20).")
+        int | None,
+        typer.Option(
+            "--minutes", metavar="MINUTES", min=5, max=240, help="Minutes of flying (20)."
+        ),
     ] = None,
     hours: Annotated[
         int | None,
-        typer.Option("--hours", min=1, max=o.MOST_HOURS, help="Hours to look ahead (96)."),
+        typer.Option(
+            "--hours", metavar="HOURS", min=1, max=o.MOST_HOURS, help="Hours to look ahead (96)."
+        ),
     ] = None,
     at: o.AtOption = None,
     rules: o.RulesOption = None,
@@ -72,29 +82,38 @@ def lessons(
     demo: o.DemoOption = False,
     offline: o.OfflineOption = False,
     budget: o.BudgetOption = None,
+    k_index: o.KIndexOption = None,
     grade_by: o.GradeByOption = "limits",
     chances: o.ChancesOption = None,
+    bias: o.BiasOption = None,
+    lagged: o.LaggedOption = 0,
+    earlier: o.EarlierOption = None,
     units: UnitsOption = None,
     clock: ClockOption = None,
     sheet: Annotated[
         Path | None,
-        typer.Option("--sheet", help="Write the lesson sheet, .txt or .html; one a lesson."),
+        typer.Option(
+            "--sheet", metavar="FILE", help="Write the lesson sheet, .txt or .html; one a lesson."
+        ),
     ] = None,
     calendar: Annotated[
-        Path | None, typer.Option("--calendar", help="Put the lessons into this .ics file.")
+        Path | None,
+        typer.Option("--calendar", metavar="FILE", help="Put the lessons into this .ics file."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for programs.")] = False,
 ) -> None:
     """Find the best hours for a lesson, or plan the lessons of several students."""
     from wxgate.cli.lessonschool import Asked
-    from wxgate.cli.prepare import policy_of
     from wxgate.cli.question import DEMO_NOW
+    from wxgate.cli.sureness import sureness
 
     now = DEMO_NOW if demo and at is None else o.moment(at)
     # The demonstration reaches no further than this.
+    sure = sureness(grade_by=grade_by, chances=chances, bias=bias, lagged=lagged, earlier=earlier)
     asked = Asked(now, hours or (36 if demo else 96), rules, forecast, o.names(sources), demo,
-                  offline, budget, policy_of(chances), o.by_chance(grade_by))  # fmt: skip
-    told = Told(display_of(units, clock), sheet, calendar, as_json)
+                  offline, budget, sure, k_index)  # fmt: skip
+    told = Told(on_screen(display_of(units, clock)), sheet, calendar, as_json)
+    check_out(sheet, calendar)
     path = plan_path(plan)
     if path is None:
         who = _one_student(plan, lat, lon, zone, aircraft, pilot, height or "60 m", minutes or 20,
@@ -156,7 +175,6 @@ def _site(site: str | None, lat: float | None, lon: float | None, zone: str, dem
 
 
 def _tell_slots(who: tuple[session.Cast, Student], asked: Asked, told: Told) -> None:
-    from wxgate.cli.lessonfiles import write_files
     from wxgate.cli.lessonschool import origins, school_of
     from wxgate.lessons.planning import deadlines, make_plan, other_day
     from wxgate.lessons.records import Instructor
@@ -175,19 +193,17 @@ def _tell_slots(who: tuple[session.Cast, Student], asked: Asked, told: Told) -> 
     if told.as_json:
         whole = slots_json(found, best, other, when, plan.until, plan.notes, cast.site,
                            demonstration=asked.demo)  # fmt: skip
-        say(json.dumps(whole, indent=1, allow_nan=False))
+        text = json.dumps(whole, indent=1, allow_nan=False)
     else:
-        say(slots_text(found, best, other, when, plan.until, plan.notes, cast.site,
-                       origins(school, asked), display=told.display), end="")  # fmt: skip
-    write_files(plan, school, told.display, sheet=told.sheet, calendar=told.calendar,
-                quiet=told.as_json)  # fmt: skip
+        text = slots_text(found, best, other, when, plan.until, plan.notes, cast.site,
+                          origins(school, asked), display=told.display)  # fmt: skip
+    _tell(text, plan, school, told)
 
 
 # ---------------------------------------------------------------------- several students
 
 
 def _tell_plan(path: Path, asked: Asked, told: Told) -> None:
-    from wxgate.cli.lessonfiles import write_files
     from wxgate.cli.lessonschool import origins, profiles_of, school_of
     from wxgate.lessonplan import load_plan
     from wxgate.lessons.planning import make_plan
@@ -204,12 +220,21 @@ def _tell_plan(path: Path, asked: Asked, told: Told) -> None:
     site = sites[min(sites)]
     if told.as_json:
         whole = plan_json(plan, found, news, site, demonstration=asked.demo)
-        say(json.dumps(whole, indent=1, allow_nan=False))
+        text = json.dumps(whole, indent=1, allow_nan=False)
     else:
-        say(plan_text(plan, found, news, site, origins(school, asked), display=told.display),
-            end="")  # fmt: skip
-    write_files(plan, school, told.display, sheet=told.sheet, calendar=told.calendar,
-                quiet=told.as_json)  # fmt: skip
+        text = plan_text(plan, found, news, site, origins(school, asked), display=told.display)
+    _tell(text, plan, school, told)
+
+
+def _tell(text: str, plan: Plan, school: School, told: Told) -> None:
+    """The plan on screen, after its files; these are told unless it is JSON."""
+    from wxgate.cli.lessonfiles import write_files
+
+    def write() -> list[str]:
+        lines = write_files(plan, school, told.display, sheet=told.sheet, calendar=told.calendar)
+        return [] if told.as_json else lines
+
+    tell_after(write, text)
 
 
 def _since_the_last(

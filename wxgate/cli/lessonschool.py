@@ -17,7 +17,7 @@ from wxgate.profiles import Aircraft, Pilot, Site, find, load_aircraft, load_sit
 
 if TYPE_CHECKING:
     from wxgate.brief import Brief
-    from wxgate.chancepolicy import Policy
+    from wxgate.cli.sureness import Sureness
     from wxgate.lessonplan import PlanFile
     from wxgate.lessons.planning import School
     from wxgate.lessons.records import Instructor, Student
@@ -36,8 +36,8 @@ class Asked:
     demo: bool
     offline: bool
     budget: float | None
-    policy: Policy  #: of chances
-    by_chance: bool
+    sure: Sureness
+    k_index: float | None = None  #: as it was looked up
 
 
 def profiles_of(file: PlanFile, path: Path) -> tuple[dict[str, Site], dict[str, Aircraft]]:
@@ -90,7 +90,10 @@ def _brief(
     raws: Raws,
 ) -> Brief:  # fmt: skip
     from wxgate.brief import make_brief, targets_of
+    from wxgate.cli import prepare
     from wxgate.lessons.slots import NEEDS
+
+    sure = asked.sure
 
     question = Question(
         site, asked.now, asked.hours, demo=asked.demo, offline=asked.offline, file=asked.forecast,
@@ -100,10 +103,13 @@ def _brief(
         found = derived_by_source(
             question, craft, height, asked.models, progress=progress, raws=raws
         )
+        cast = session.Cast(site, craft, pilot)
+        one = prepare.Asked(cast, rulebook, question, height, asked.models, asked.now)
+        found, runs = prepare.completed(one, found, sure, asked.k_index, progress=progress)
     return make_brief(
         found, rulebook, site=site, aircraft=craft, pilot=pilot, height=height, now=asked.now,
-        hours=asked.hours, demonstration=asked.demo, policy=asked.policy,
-        by_chance=asked.by_chance,
+        hours=asked.hours, demonstration=asked.demo, policy=sure.policy, by_chance=sure.by_chance,
+        lagged=runs, bias=sure.bias,
     )  # fmt: skip
 
 

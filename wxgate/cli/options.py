@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from wxgate.cli import complete
 from wxgate.errors import UsageError
 from wxgate.units import parse_amount
 
@@ -20,49 +21,79 @@ SiteOption = Annotated[
         help="A site file (YAML), or the id of a site that ships or lies in your configuration"
         " folder. Or give --lat and --lon.",
         show_default=False,
+        autocompletion=complete.sites,
     ),
 ]
 LatOption = Annotated[
-    float | None, typer.Option("--lat", help="Latitude in degrees north, in place of a site.")
+    float | None,
+    typer.Option("--lat", metavar="DEGREES", help="Latitude in degrees north, in place of a site."),
 ]
 LonOption = Annotated[
-    float | None, typer.Option("--lon", help="Longitude in degrees east, in place of a site.")
+    float | None,
+    typer.Option("--lon", metavar="DEGREES", help="Longitude in degrees east, in place of a site."),
 ]
 ZoneOption = Annotated[
-    str, typer.Option("--zone", help="Time zone of --lat/--lon, such as Europe/London.")
+    str,
+    typer.Option("--zone", metavar="ZONE", help="Time zone of --lat/--lon, such as Europe/London."),
 ]
 AircraftOption = Annotated[
-    str | None, typer.Option("--aircraft", help="Aircraft file or id, such as light-249g.")
+    str | None,
+    typer.Option(
+        "--aircraft",
+        metavar="AIRCRAFT",
+        help="Aircraft file or id, such as light-249g.",
+        autocompletion=complete.aircraft,
+    ),
 ]
 PilotOption = Annotated[
     str | None,
-    typer.Option("--pilot", help="Pilot file or id: first-flight, novice, intermediate, ..."),
+    typer.Option(
+        "--pilot",
+        metavar="PILOT",
+        help="Pilot file or id: first-flight, novice, intermediate, ...",
+        autocompletion=complete.pilots,
+    ),
 ]
 HeightOption = Annotated[
     str,
-    typer.Option("--height", help="Planned height above ground, such as '60 m' or '200 ft'."),
+    typer.Option(
+        "--height",
+        metavar="HEIGHT",
+        help="Planned height above ground, such as '60 m' or '200 ft'.",
+    ),
 ]
 HoursOption = Annotated[
-    int, typer.Option("--hours", min=1, max=MOST_HOURS, help="Hours to grade, from now on.")
+    int,
+    typer.Option(
+        "--hours", metavar="HOURS", min=1, max=MOST_HOURS, help="Hours to grade, from now on."
+    ),
 ]
 AtOption = Annotated[
     str | None,
-    typer.Option("--at", help="Take this as now: ISO time with zone, 2026-09-15T05:00Z."),
+    typer.Option(
+        "--at", metavar="TIME", help="Take this as now: ISO time with zone, 2026-09-15T05:00Z."
+    ),
 ]
 RulesOption = Annotated[
     list[Path] | None,
-    typer.Option("--rules", help="A rules file to add to those that ship; may be repeated."),
+    typer.Option(
+        "--rules", metavar="FILE", help="A rules file to add to those that ship; may be repeated."
+    ),
 ]
 ForecastOption = Annotated[
     Path | None,
-    typer.Option("--forecast", help="Use this CF netCDF or GRIB2 file in place of a fetch."),
+    typer.Option(
+        "--forecast", metavar="FILE", help="Use this CF netCDF or GRIB2 file in place of a fetch."
+    ),
 ]
 SourcesOption = Annotated[
     str | None,
     typer.Option(
         "--sources",
+        metavar="NAMES",
         help="Models to ask, such as gfs,ecmwf; of several the stricter grade counts. See"
         " `wxgate sources`.",
+        autocompletion=complete.sources,
     ),
 ]
 BudgetOption = Annotated[
@@ -82,18 +113,31 @@ DryRunOption = Annotated[
 ReportsOption = Annotated[
     bool, typer.Option("--reports", help="Tell what the airports around report as well.")
 ]
+KIndexOption = Annotated[
+    float | None,
+    typer.Option(
+        "--k-index",
+        metavar="KP",
+        min=0,
+        max=9,
+        help="The planetary K index as you looked it up (0 to 9), for the coming 24 h; a higher one"
+        " that was fetched stays.",
+    ),
+]
 GradeByOption = Annotated[
     str,
     typer.Option(
         "--grade-by",
         metavar="limits|chance",
         help="chance: an hour needs to be sure enough, too. An ensemble is always graded so.",
+        autocompletion=complete.one_of("limits", "chance"),
     ),
 ]
 ChancesOption = Annotated[
     Path | None,
     typer.Option(
         "--chances",
+        metavar="FILE",
         help="A file in the form of rules/chances.yaml: costs or shares that make an hour go.",
     ),
 ]
@@ -101,6 +145,7 @@ BiasOption = Annotated[
     Path | None,
     typer.Option(
         "--bias",
+        metavar="FILE",
         help="What `wxgate verify --offer` learned, for the chances; never for the limits.",
     ),
 ]
@@ -108,6 +153,7 @@ LaggedOption = Annotated[
     int,
     typer.Option(
         "--lagged",
+        metavar="RUNS",
         min=0,
         max=4,
         help="So many earlier runs of the same models as more weathers for the chances.",
@@ -117,6 +163,7 @@ EarlierOption = Annotated[
     list[Path] | None,
     typer.Option(
         "--earlier",
+        metavar="FILE",
         help="A file of an earlier run, as more weathers for the chances; may be repeated.",
     ),
 ]

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from wxgate import places
 from wxgate.brief import Brief, make_brief, targets_of
-from wxgate.chancepolicy import Policy, read_policy
+from wxgate.chancepolicy import Policy
 from wxgate.cli import options, session
 from wxgate.cli.answer import derived_by_source
+from wxgate.cli.issued import is_of_now
 from wxgate.cli.lagged import earlier_runs
 from wxgate.cli.progress import progress_bar
 from wxgate.cli.question import DEMO_NOW, Question
-from wxgate.learnedbias import read_bias
-from wxgate.report.display import METRIC, Display
+from wxgate.cli.sureness import Sureness, sureness
+from wxgate.forecast import Forecast
 from wxgate.rulebook import Rulebook
 
 
@@ -72,12 +73,24 @@ def understand(
     return Asked(cast, rulebook, question, metres, options.names(sources), now)
 
 
-def policy_of(named: Path | None) -> Policy:
-    """The shipped policy of chances with the user's own: ``named``, else that of the config."""
-    own = places.config_folder() / "chances.yaml"
-    files = [own] if own.exists() else []
-    files += [named] if named is not None else []
-    return read_policy(places.shipped("rules") / "chances.yaml", *files)
+def completed(
+    asked: Asked, found: Sequence[Forecast], sure: Sureness, k_index: float | None, *,
+    progress: Callable[[int, int, str], None],
+) -> tuple[list[Forecast], list[Forecast]]:  # fmt: skip
+    """The derived forecasts and those of earlier runs, all with what the pilot looked up.
+
+    What could not be had of the earlier runs is a note on the first.
+    """
+    runs, notes = earlier_runs(asked, found, sure, progress=progress)
+    found = [found[0].with_notes(*notes), *found[1:]]
+    if k_index is None:
+        return found, runs
+    from wxgate.lookedup import with_k_index
+
+    found, runs = (
+        [with_k_index(one, k_index, asked.now) for one in some] for some in (found, runs)
+    )
+    return found, runs
 
 
 def prepare(
@@ -104,17 +117,15 @@ def prepare(
     bias: Path | None = None,
     lagged: int = 0,
     earlier: Sequence[Path] | None = None,
-    display: Display = METRIC,
+    k_index: float | None = None,
 ) -> Brief:
     """The brief that the options ask for; every fault is a WxgateError.
 
     ``reports``: with what the airports around say now, which caps the hour under way; a fault there
     is only a note. ``bias``, ``lagged`` (how many earlier runs) and ``earlier`` (files of such)
-    concern the chances. ``display`` is how what moved since the last brief is told.
+    concern the chances. ``k_index`` is what the pilot looked up.
     """
-    by_chance = options.by_chance(grade_by)
-    policy = policy_of(chances)
-    learned = None if bias is None else read_bias(bias)
+    sure = sureness(grade_by=grade_by, chances=chances, bias=bias, lagged=lagged, earlier=earlier)
     asked = understand(
         site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
         hours=hours, at=at, rules=rules, forecast=forecast, sources=sources, demo=demo,
@@ -124,8 +135,7 @@ def prepare(
         found = derived_by_source(
             asked.question, asked.cast.aircraft, asked.height, asked.models, progress=progress
         )
-        runs, notes = earlier_runs(asked, found, lagged, earlier or (), progress=progress)
-    found = [found[0].with_notes(*notes), *found[1:]]
+        found, runs = completed(asked, found, sure, k_index, progress=progress)
     made = make_brief(
         found,
         asked.rulebook,
@@ -137,12 +147,12 @@ def prepare(
         hours=hours,
         minimum_h=minimum,
         demonstration=demo,
-        policy=policy,
-        by_chance=by_chance,
+        policy=sure.policy,
+        by_chance=sure.by_chance,
         lagged=runs,
-        bias=learned,
+        bias=sure.bias,
     )
-    made = made if demo else _since_the_last(made, display)
+    made = made if demo or not is_of_now(made.now) else _since_the_last(made, sure.policy)
     if not reports or demo:
         return made
     from wxgate.cli.tools import toolbox
@@ -154,16 +164,13 @@ def prepare(
     return capped(replace(made, reports=told), told.reports)
 
 
-def _since_the_last(made: Brief, display: Display) -> Brief:
+def _since_the_last(made: Brief, policy: Policy) -> Brief:
     """The brief with what moved since the last one of its kind; it is kept for the next."""
     from wxgate.changes import changes, load_kept, save_kept
-    from wxgate.report.since import since_parts
 
     folder = places.state_folder() / "briefs"
     before = load_kept(folder, made)
     with suppress(OSError):  # where nothing can be kept, the next brief only cannot compare
         save_kept(folder, made, before)
-    found = changes(before, made)
-    if found is None:
-        return made
-    return replace(made, since=tuple(since_parts(found, made.site.zone, display=display)))
+    oldest = timedelta(hours=policy.number("earlier", "brief_hours"))
+    return replace(made, since=changes(before, made, oldest=oldest))

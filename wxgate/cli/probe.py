@@ -20,19 +20,18 @@ def tell_probe(place: Site, names: list[str], *, now: datetime | None = None) ->
     hold, or nothing could be tried; UsageError for a name that is none.
     """
     from wxgate.sources.base import Request
-    from wxgate.sources.probe import State, probe, tables
+    from wxgate.sources.probe import ASSUMPTIONS, State, probe
 
-    known = tables()
-    if wrong := [name for name in names if name not in known]:
+    if wrong := [name for name in names if name not in ASSUMPTIONS]:
         raise UsageError(
             f"there is no probe of {', '.join(map(repr, wrong))}",
-            remedy=f"Known: {', '.join(known)}.",
+            remedy=f"Known: {', '.join(ASSUMPTIONS)}.",
         )
     when = datetime.now(UTC) if now is None else now
     request = Request(place.latitude, place.longitude, when, 2, when, altitude=place.altitude)
     box = tools.toolbox(lambda *_: None)
     found = []
-    for name in names or known:
+    for name in names or ASSUMPTIONS:
         say(name)
         for finding in probe(name, request, box):
             found.append(finding.state)

@@ -83,11 +83,6 @@ def covers(had: frozenset[str] | None, asked: frozenset[str] | None) -> bool:
     return had is None or (asked is not None and asked <= had)
 
 
-def raw_forecast(ask: Question, *, progress: Callable[[int, int, str], None]) -> Forecast:
-    """The forecast of the best model as fetched; hours that it does not reach are missing."""
-    return raw_forecasts(ask, progress=progress)[0]
-
-
 def raw_forecasts(
     ask: Question, *, progress: Callable[[int, int, str], None]
 ) -> tuple[Forecast, ...]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wxgate import places, profiles
-from wxgate.cli import session
+from wxgate.cli import complete, session
 from wxgate.cli.terminal import say
 from wxgate.errors import UsageError
 
@@ -17,11 +17,28 @@ if TYPE_CHECKING:
 
 app = typer.Typer(no_args_is_help=True, help="Check, show, compare and begin rules files.")
 
-AircraftOption = Annotated[str, typer.Option("--aircraft", help="Aircraft file or id.")]
-PilotOption = Annotated[str, typer.Option("--pilot", help="Pilot file or id.")]
-SiteOption = Annotated[str | None, typer.Option("--site", help="Site file or id.")]
+AircraftOption = Annotated[
+    str,
+    typer.Option(
+        "--aircraft",
+        metavar="AIRCRAFT",
+        help="Aircraft file or id.",
+        autocompletion=complete.aircraft,
+    ),
+]
+PilotOption = Annotated[
+    str,
+    typer.Option(
+        "--pilot", metavar="PILOT", help="Pilot file or id.", autocompletion=complete.pilots
+    ),
+]
+SiteOption = Annotated[
+    str | None,
+    typer.Option("--site", metavar="SITE", help="Site file or id.", autocompletion=complete.sites),
+]
 RulesOption = Annotated[
-    list[Path] | None, typer.Option("--rules", help="A rules file to add; may be repeated.")
+    list[Path] | None,
+    typer.Option("--rules", metavar="FILE", help="A rules file to add; may be repeated."),
 ]
 
 
@@ -39,6 +56,7 @@ def check(
         list[Path] | None,
         typer.Option(
             "--coverage",
+            metavar="FILE",
             help="A CF netCDF forecast for --site: list the rules that none of its hours triggers,"
             " whoever flies. May be repeated.",
         ),
@@ -140,17 +158,33 @@ def _aircraft() -> tuple[dict[str, profiles.Aircraft], dict[str, profiles.Aircra
 
 @app.command()
 def compare(
-    first: Annotated[Path, typer.Argument(metavar="A", help="Rules file or folder.")],
-    second: Annotated[Path, typer.Argument(metavar="B", help="Rules file or folder.")],
+    first: Annotated[
+        Path,
+        typer.Argument(
+            metavar="A", help="Rules file or folder; or one that ships, such as practice/wind.yaml."
+        ),
+    ],
+    second: Annotated[
+        Path,
+        typer.Argument(
+            metavar="B", help="Rules file or folder; or one that ships, such as practice/wind.yaml."
+        ),
+    ],
 ) -> None:
     """Tell what differs between two rules files or folders, rule by rule."""
     from wxgate.rulebook import load_rulebook
     from wxgate.rulebook.table import differences
 
     shipped, own = _aircraft()
-    a, b = (load_rulebook([path], aircraft=shipped, own=own) for path in (first, second))
+    a, b = (load_rulebook([_there(p)], aircraft=shipped, own=own) for p in (first, second))
     lines = differences(a, b)
     say("\n".join(lines) if lines else "no difference")
+
+
+def _there(path: Path) -> Path:
+    """A path of the user's, or else below the rules that ship (``practice/wind.yaml``)."""
+    ours = places.shipped("rules") / path
+    return ours if not path.exists() and ours.exists() else path
 
 
 @app.command()
@@ -188,10 +222,11 @@ def new(
 def quantities() -> None:
     """List what a rule can be about: name, unit, and what it is."""
     from wxgate.quantities import QUANTITIES
+    from wxgate.units import written
 
     width = max(len(name) for name in QUANTITIES)
     for row in sorted(QUANTITIES.values(), key=lambda row: row.name):
-        say(f"{row.name:<{width}}  {row.shown_units:<8} {row.label}")
+        say(f"{row.name:<{width}}  {written(row.shown_units):<8} {row.label}")
 
 
 @app.command()

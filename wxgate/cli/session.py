@@ -40,6 +40,11 @@ def folders(kind: str) -> list[Path]:
     return [places.config_folder() / kind, places.shipped("rules") / kind]
 
 
+def _place_name(lat: float, east: float) -> str:
+    """Degrees without a sign: 52.05 N 1.48 W."""
+    return f"{abs(lat):g} {'N' if lat >= 0 else 'S'} {abs(east):g} {'E' if east >= 0 else 'W'}"
+
+
 def find_site(
     name: str | None, lat: float | None, lon: float | None, zone: str, *, demo: bool
 ) -> Site:
@@ -48,6 +53,9 @@ def find_site(
         if lat is not None or lon is not None:
             raise UsageError("a site and --lat/--lon were both given", remedy="Give one of them.")
         return find(name, "site", folders("sites"), load_site)
+    if (lat is None) != (lon is None):
+        lacking = "--lat" if lat is None else "--lon"
+        raise UsageError(f"{lacking} was not given", remedy="Give --lat and --lon together.")
     if lat is not None and lon is not None:
         if not (-90 <= lat <= 90 and -180 <= lon <= 360):
             raise UsageError(
@@ -58,7 +66,7 @@ def find_site(
 
         known_zone(zone)
         east = (lon + 180) % 360 - 180
-        return Site(id="place", name=f"{lat:g} N {east:g} E", latitude=lat, longitude=east,
+        return Site(id="place", name=_place_name(lat, east), latitude=lat, longitude=east,
                     zone=zone)  # fmt: skip
     if demo:
         return find(DEMO_SITE, "site", folders("sites"), load_site)

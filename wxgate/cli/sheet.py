@@ -10,7 +10,7 @@ import typer
 
 from wxgate.cli import options as o
 from wxgate.cli.display import ClockOption, UnitsOption, display_of
-from wxgate.cli.terminal import say
+from wxgate.cli.outfiles import check_out, tell_after
 from wxgate.errors import UsageError
 
 if TYPE_CHECKING:
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from wxgate.daylimits import DayLimits
     from wxgate.report.calendar import Changes
     from wxgate.report.display import Display
-    from wxgate.report.lessonsheet import Sheet
 
 
 def sheet(
@@ -31,25 +30,35 @@ def sheet(
     height: o.HeightOption = "60 m",
     hours: o.HoursOption = 36,
     minimum: Annotated[
-        int, typer.Option("--minimum", min=1, max=24, help="Shortest window, in hours.")
+        int,
+        typer.Option(
+            "--minimum", metavar="HOURS", min=1, max=24, help="Shortest window, in hours."
+        ),
     ] = 1,
     start: Annotated[
         str | None,
-        typer.Option("--from", help="Start of the lesson in local time, such as 10:00."),
+        typer.Option(
+            "--from", metavar="TIME", help="Start of the lesson in local time, such as 10:00."
+        ),
     ] = None,
     end: Annotated[
-        str | None, typer.Option("--to", help="Its end; without it an hour after the start.")
+        str | None,
+        typer.Option("--to", metavar="TIME", help="Its end; without it an hour after the start."),
     ] = None,
     radius: Annotated[
-        str | None, typer.Option("--radius", help="Planned flight radius, such as '20 m'.")
+        str | None,
+        typer.Option("--radius", metavar="LENGTH", help="Planned flight radius, such as '20 m'."),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option("--out", help="Write to this file, .txt or .html.")
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Write to this file, .txt or .html."),
     ] = None,
     calendar: Annotated[
         Path | None,
         typer.Option(
-            "--calendar", help="Put the window into this .ics file; the same event each time."
+            "--calendar",
+            metavar="FILE",
+            help="Put the window into this .ics file; the same event each time.",
         ),
     ] = None,
     at: o.AtOption = None,
@@ -60,18 +69,23 @@ def sheet(
     offline: o.OfflineOption = False,
     budget: o.BudgetOption = None,
     reports: o.ReportsOption = False,
+    k_index: o.KIndexOption = None,
     grade_by: o.GradeByOption = "limits",
     chances: o.ChancesOption = None,
+    bias: o.BiasOption = None,
+    lagged: o.LaggedOption = 0,
+    earlier: o.EarlierOption = None,
     units: UnitsOption = None,
     clock: ClockOption = None,
 ) -> None:
     """Write the lesson sheet: limits of the day, stop numbers, where to stand, way home."""
     from wxgate.cli.prepare import prepare
     from wxgate.daylimits import day_limits
-    from wxgate.report.lessonsheet import sheet_of
+    from wxgate.report.lessonsheet import sheet_html, sheet_of, sheet_text
     from wxgate.units import parse_amount
 
     kind = _kind(out)
+    check_out(out, calendar)
     display = display_of(units, clock)
     if calendar is not None and start is not None:
         raise UsageError(
@@ -83,15 +97,24 @@ def sheet(
         site=site, lat=lat, lon=lon, zone=zone, aircraft=aircraft, pilot=pilot, height=height,
         hours=hours, minimum=minimum, at=at, rules=rules, forecast=forecast, sources=sources,
         demo=demo, offline=offline, budget=budget, reports=reports, grade_by=grade_by,
-        chances=chances,
+        chances=chances, bias=bias, lagged=lagged, earlier=earlier, k_index=k_index,
     )  # fmt: skip
     when = _span(made, start, end)
     limits = None if when is None else day_limits(made, *when, radius=planned)
     page = sheet_of(made, limits, display=display)
-    _write(page, kind, out)
-    if calendar is not None:
-        changes = put_into_calendar(made, limits, calendar, display)
-        say(f"{calendar}: {_told(changes)}")
+    text = sheet_html(page) if kind == "html" else sheet_text(page)
+
+    def write() -> list[str]:
+        told = []
+        if out is not None:
+            write_sheet(text, out)
+            told.append(f"{out}: {page.banner}, {page.when}")
+        if calendar is not None:
+            changes = put_into_calendar(made, limits, calendar, display)
+            told.append(f"{calendar}: {_told(changes)}")
+        return told
+
+    tell_after(write, text if out is None else "")
 
 
 def _kind(out: Path | None) -> str:
@@ -106,22 +129,12 @@ def _kind(out: Path | None) -> str:
     )
 
 
-def _write(page: Sheet, kind: str, out: Path | None) -> None:
-    from wxgate.report.lessonsheet import sheet_html, sheet_text
-
-    if out is None:
-        say(sheet_text(page), end="")
-        return
-    write_sheet(sheet_html(page) if kind == "html" else sheet_text(page), out)
-    say(f"{out}: {page.banner}, {page.when}")
-
-
 def write_sheet(text: str, out: Path) -> None:
     """Write a sheet aside and move it into place; UsageError when it cannot be written."""
-    from wxgate.report.calendarrecord import write_file
+    from wxgate.wholefile import write_whole
 
     try:
-        write_file(out, text.encode())
+        write_whole(out, text)
     except OSError as error:
         raise UsageError(
             f"the sheet cannot be written ({error.strerror or error})",
@@ -186,7 +199,7 @@ def put_into_calendar(
         slots = [
             Slot(
                 key="best window",
-                title=f"{word}: fly at {made.site.name} ({made.aircraft.id}, {made.pilot.id})",
+                title=f"{word}: {made.site.name} ({made.aircraft.id}, {made.pilot.id})",
                 start=limits.start,
                 end=limits.end,
                 grade=limits.grade,

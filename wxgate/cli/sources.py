@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wxgate.cli import complete
 from wxgate.cli import options as o
 from wxgate.cli.standing import Looked, looked_at
 from wxgate.cli.terminal import say
@@ -38,7 +39,13 @@ def sources(
         bool, typer.Option("--probe", help="Fetch and check one hour of each, in full.")
     ] = False,
     only: Annotated[
-        str | None, typer.Option("--sources", help="These sources only, such as gfs,hrrr.")
+        str | None,
+        typer.Option(
+            "--sources",
+            metavar="NAMES",
+            help="These sources only, such as gfs,hrrr.",
+            autocompletion=complete.sources,
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for programs.")] = False,
 ) -> None:

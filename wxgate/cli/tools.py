@@ -80,6 +80,7 @@ def _demonstration(found: dict[str, Any]) -> dict[str, Any]:
             **found["gfs"],
             "title": "invented forecast in the form of the GFS",
             "credit": "Invented by the wxgate developers.",
+            "licence": "MIT, as wxgate itself",
             "order": ["demonstration"],
             "mirrors": {"demonstration": mirror},
         },
@@ -87,6 +88,7 @@ def _demonstration(found: dict[str, Any]) -> dict[str, Any]:
             **found["swpc"],
             "title": "invented K index",
             "credit": "Invented by the wxgate developers.",
+            "licence": "MIT, as wxgate itself",
             "root": (root / "swpc").as_uri(),
         },
     }

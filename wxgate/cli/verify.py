@@ -17,9 +17,10 @@ from wxgate.cli.journal import (
     Until,
     Zone,
     journal_file,
-    selection,
     write_text,
 )
+from wxgate.cli.journaldays import selection
+from wxgate.cli.outfiles import check_out
 from wxgate.cli.terminal import say
 from wxgate.errors import DataError, UsageError
 
@@ -34,33 +35,50 @@ if TYPE_CHECKING:
 def verify(
     journal: Annotated[
         Path | None,
-        typer.Option("--journal", help="Another journal, such as one of `wxgate replay`."),
+        typer.Option(
+            "--journal", metavar="FILE", help="Another journal, such as one of `wxgate replay`."
+        ),
     ] = None,
     observations: Annotated[
         Path | None,
-        typer.Option("--observations", help="A CSV table: time, wind_speed (m s-1), gust (m s-1)."),
+        typer.Option(
+            "--observations",
+            metavar="FILE",
+            help="A CSV table. Its first line: time, and of wind_speed (kt), gust (kt), visibility"
+            " (km), ceiling_height (ft), air_temperature (degC), dew_point_temperature (degC),"
+            " precipitation (mm) what there is.",
+        ),
     ] = None,
     reports: Annotated[
-        Path | None, typer.Option("--reports", help="A text file of station reports (METAR).")
+        Path | None,
+        typer.Option("--reports", metavar="FILE", help="A text file of station reports (METAR)."),
     ] = None,
     station: Annotated[
-        str | None, typer.Option("--station", help="The station, where there are several.")
+        str | None,
+        typer.Option("--station", metavar="NAME", help="The station, where there are several."),
     ] = None,
     aircraft: o.AircraftOption = None,
     pilot: o.PilotOption = None,
     rules: o.RulesOption = None,
-    law: Annotated[str | None, typer.Option("--law", help="The law pack of the site.")] = None,
+    law: Annotated[
+        str | None, typer.Option("--law", metavar="LAW", help="The law pack of the site.")
+    ] = None,
     site: SiteName = None,
     since: Since = None,
     until: Until = None,
     zone: Zone = None,
     demo: Invented = False,
     plots: Annotated[
-        Path | None, typer.Option("--plots", help="Write plots (PNG) into this folder.")
+        Path | None,
+        typer.Option("--plots", metavar="FOLDER", help="Write plots (PNG) into this folder."),
     ] = None,
     offer: Annotated[
         Path | None,
-        typer.Option("--offer", help="Write the bias that was learned to this file, to look at."),
+        typer.Option(
+            "--offer",
+            metavar="FILE",
+            help="Write the bias that was learned to this file, to look at.",
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for programs.")] = False,
 ) -> None:
@@ -73,6 +91,7 @@ def verify(
     from wxgate.report.hindsight import hindsight_json, hindsight_text, offered_bias
     from wxgate.report.hindsightplots import hindsight_plots
 
+    check_out(offer)
     file = journal_file() if journal is None else journal
     if not file.exists():
         raise UsageError(
@@ -87,12 +106,14 @@ def verify(
         pairs = pair_up(opened, observed, rulebook, which=which,
                         aircraft=cast.aircraft, skill=cast.pilot.skill)  # fmt: skip
     found = findings(pairs, costs_of(rulebook))
+    told = []
     if offer is not None:
         write_text(offer, offered_bias(found))
-        say(f"{offer}: the bias that was learned; nothing applies it by itself")
+        told.append(f"{offer}: the bias that was learned; nothing applies it by itself")
     if plots is not None:
-        for path in hindsight_plots(found, plots):
-            say(f"written: {path}")
+        told += [f"written: {path}" for path in hindsight_plots(found, plots)]
+    for line in told:  # files come first, for whoever reads may go at any line
+        say(line)
     if as_json:
         say(json.dumps(hindsight_json(found), indent=1, allow_nan=False))
         return

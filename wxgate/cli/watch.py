@@ -23,7 +23,8 @@ def watch(
         bool, typer.Option("--dry-run", help="Write what is due as .eml files; change no state.")
     ] = False,
     out: Annotated[
-        Path | None, typer.Option("--out", help="The folder for the files of --dry-run.")
+        Path | None,
+        typer.Option("--out", metavar="FOLDER", help="The folder for the files of --dry-run."),
     ] = None,
     at: o.AtOption = None,
     rules: o.RulesOption = None,
@@ -49,7 +50,10 @@ def watch(
         watching.trial(job)
         say(f"a trial mail was taken for {', '.join(job.settings.recipients)}.")
     elif out is not None:
-        for line in watching.dry_run(job, out):
+        written, failure = watching.dry_run(job, out)
+        for line in written:
             say(line)
+        if failure is not None:
+            raise failure
     else:
         watching.run(job)

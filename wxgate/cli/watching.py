@@ -20,6 +20,9 @@ from wxgate.watch.file import explained
 from wxgate.watch.lock import BusyError, locked
 from wxgate.watch.secret import password_of
 from wxgate.watch.state import State, opened
+from wxgate.wholefile import make_private_folder, write_whole
+
+Fault = tuple[int, str]  #: the exit code that it asks for, and its line
 
 _LOST = "The watch's memory was lost: these are the newest verdicts, some of which you may know."
 
@@ -62,7 +65,9 @@ def trial(job: Job) -> None:
 
     faults = []
     with _connected(job) as connection:
-        for recipient in job.settings.recipients:
+        left = list(job.settings.recipients)
+        while left:
+            recipient = left.pop(0)
             about = [
                 f"{w.id}: {job.casts[w.id].site.name}"
                 for w in job.settings.watches
@@ -76,6 +81,7 @@ def trial(job: Job) -> None:
             if delivery.reply is not Reply.ACCEPTED:
                 faults.append(f"{recipient}: {delivery.told}")
             if delivery.over:
+                faults += [f"{other}: not tried" for other in left]
                 break
     if faults:
         raise MailError(
@@ -83,25 +89,26 @@ def trial(job: Job) -> None:
         )
 
 
-def dry_run(job: Job, out: Path) -> list[str]:
-    """Write what is due now as .eml files; what was written. State and outbox stay as they are."""
+def dry_run(job: Job, out: Path) -> tuple[list[str], WxgateError | None]:
+    """Write what is due now as .eml files; what was written, and one error for what went wrong.
+
+    State and outbox stay as they are.
+    """
     written: list[str] = []
     with opened(job.stem.with_name(f"{job.stem.name}.sqlite"), job.now, keep=False) as (
         state,
         told,
     ):
         found = look(job)
-        _plan(job, state, found, told)
+        errors = [*_not_looked_up(found), *_not_written(_plan(job, state, found, told))]
         with _explained_folder(out):
             out.mkdir(parents=True, exist_ok=True)
             for number, mail in enumerate(state.outbox(), start=1):
-                name = "".join(c if c.isalnum() else "-" for c in mail.recipient)
+                name = "".join(c if c.isalnum() else "-" for c in mail.recipient)[:100]
                 file = out / f"{number:03d}-{name}.eml"
-                file.write_bytes(mail.content)
+                write_whole(file, mail.content, private=True)  # it holds an address
                 written.append(f"{file} for {mail.recipient}")
-    return [*(f"{s.watch.id}: {s.fault}" for s in found if s.fault), *written] or [
-        "nothing is due."
-    ]
+    return written or ([] if errors else ["nothing is due."]), _failure(job, errors)
 
 
 @contextlib.contextmanager
@@ -121,7 +128,7 @@ def run(job: Job) -> None:
     stem = job.stem
     lock = stem.with_name(f"{stem.name}.lock")
     with explained(lock):
-        lock.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        make_private_folder(lock.parent)
     try:
         with contextlib.ExitStack() as stack:
             with explained(lock):
@@ -134,7 +141,7 @@ def run(job: Job) -> None:
 
 
 def _run(job: Job, stem: Path) -> None:
-    errors: list[tuple[int, str]] = []
+    errors: list[Fault] = []
     found: list[Seen] = []
     waiting = 0
     try:
@@ -142,11 +149,11 @@ def _run(job: Job, stem: Path) -> None:
             errors += [(JournalError.exit_code, damage)] if damage else []
             refused = runs.refused_before(state, job.now)
             found = look(job)
-            errors += [(DataError.exit_code, f"{s.watch.id}: {s.fault}") for s in found if s.fault]
+            errors += _not_looked_up(found)
             for seen in found:
                 if seen.brief is not None:
                     issued(seen.brief, repeated=False)
-            errors += [(WxgateError.exit_code, line) for line in _plan(job, state, found, damage)]
+            errors += _not_written(_plan(job, state, found, damage))
             sent = runs.send(state, lambda: _connected(job), job.now)
             errors += [(MailError.exit_code, line) for line in (*refused, *sent.faults)]
             waiting = sum(mail.refused is None for mail in state.outbox())
@@ -156,11 +163,27 @@ def _run(job: Job, stem: Path) -> None:
         _beat(stem.with_name(f"{stem.name}.json"), job, found, [f for _, f in errors], waiting)
     except JournalError as error:
         errors.append((error.exit_code, str(error)))
-    if errors:
-        lines = dict.fromkeys(" ".join(line.split()).rstrip(". ") for _, line in errors)
-        failure = WxgateError(f"watch {job.settings.path.name}: {' | '.join(lines)}")
-        failure.exit_code = max(code for code, _ in errors)
+    failure = _failure(job, errors)
+    if failure is not None:
         raise failure
+
+
+def _not_looked_up(found: list[Seen]) -> list[Fault]:
+    return [(DataError.exit_code, f"{s.watch.id}: {s.fault}") for s in found if s.fault]
+
+
+def _not_written(faults: list[str]) -> list[Fault]:
+    return [(WxgateError.exit_code, line) for line in faults]
+
+
+def _failure(job: Job, errors: list[Fault]) -> WxgateError | None:
+    """One error of one line for all of them, with the highest exit code; None for none."""
+    if not errors:
+        return None
+    lines = dict.fromkeys(" ".join(line.split()).rstrip(". ") for _, line in errors)
+    failure = WxgateError(f"watch {job.settings.path.name}: {' | '.join(lines)}")
+    failure.exit_code = max(code for code, _ in errors)
+    return failure
 
 
 def _plan(job: Job, state: State, found: list[Seen], damage: str) -> list[str]:
@@ -210,10 +233,5 @@ def _beat(path: Path, job: Job, found: list[Seen], faults: list[str], waiting: i
     except (OSError, ValueError):
         before = None
     text = runs.heartbeat(before, now=job.now, found=found, faults=faults, waiting=waiting)
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     with explained(path):
-        try:
-            partial.write_text(text, encoding="utf-8")
-            partial.replace(path)
-        finally:
-            partial.unlink(missing_ok=True)
+        write_whole(path, text, private=True)

@@ -14,12 +14,14 @@ from typing import TYPE_CHECKING, TypeVar
 
 from wxgate import places
 from wxgate.brief import Brief, make_brief, targets_of
-from wxgate.cli import session
+from wxgate.cli import options, session
 from wxgate.cli.answer import Raws, derived_by_source
 from wxgate.cli.display import display_of
-from wxgate.cli.prepare import policy_of
+from wxgate.cli.lagged import earlier_runs
+from wxgate.cli.prepare import Asked
 from wxgate.cli.progress import progress_bar
 from wxgate.cli.question import Question
+from wxgate.cli.sureness import Sureness, bias_of, policy_of
 from wxgate.errors import DataError, UsageError, WxgateError
 from wxgate.forecast import Forecast
 from wxgate.profiles import Site, find, load_aircraft, load_pilot
@@ -31,7 +33,6 @@ from wxgate.watch.due import Seen
 from wxgate.watch.readers import Named
 
 if TYPE_CHECKING:
-    from wxgate.chancepolicy import Policy
     from wxgate.rulebook import Rulebook
 
 P = TypeVar("P")
@@ -47,11 +48,11 @@ class Job:
     settings: Settings
     casts: Mapping[str, session.Cast]  #: by watch id
     books: Mapping[str, Rulebook]  #: by watch id
+    sure: Mapping[str, Sureness]  #: by watch id
     displays: dict[str, Display]
     now: datetime
     demo: bool = False
     offline: bool = False
-    policy: Policy | None = None  #: of chances, as a brief tells them
 
     @property
     def stem(self) -> Path:
@@ -74,7 +75,7 @@ def read_job(
     """Read the watch file and everything that it names; UsageError with every fault at once."""
     settings = load_settings(path)
     faults = Faults()
-    casts, books, displays = {}, {}, {}
+    casts, books, sure, displays = {}, {}, {}, {}
     known: dict[tuple[str | None, str | None], Rulebook] = {}
     for watch in settings.watches:
         cast = _cast(watch, path, faults)
@@ -89,9 +90,12 @@ def read_job(
             _know_sources(watch)
         except WxgateError as error:
             faults.add(watch.site.place, " ".join(str(error).split()))
+        found = _sureness(watch, path, faults)
+        if found is not None:
+            sure[watch.id] = found
     if len(faults):
         raise_faults(faults, str(path), UsageError)
-    return Job(settings, casts, books, displays, now, demo, offline, policy_of(None))
+    return Job(settings, casts, books, sure, displays, now, demo, offline)
 
 
 def _cast(watch: Watch, path: Path, faults: Faults) -> session.Cast | None:
@@ -111,6 +115,23 @@ def _cast(watch: Watch, path: Path, faults: Faults) -> session.Cast | None:
     if site is None or craft is None or pilot is None:
         return None
     return session.Cast(site, craft, pilot)
+
+
+def _sureness(watch: Watch, path: Path, faults: Faults) -> Sureness | None:
+    """How sure a watch wants to be; None when a file is at fault, and all faults are noted."""
+    before = len(faults)
+
+    def read(named: Named | None, reader: Callable[[Path | None], P]) -> P | None:
+        try:
+            return reader(None if named is None else path.parent / Path(named.text).expanduser())
+        except WxgateError as error:
+            faults.add((named or watch.site).place, " ".join(str(error).split()))
+            return None
+
+    policy, bias = read(watch.chances, policy_of), read(watch.bias, bias_of)
+    if policy is None or len(faults) > before:
+        return None
+    return Sureness(options.by_chance(watch.grade_by), policy, bias, watch.lagged)
 
 
 def _path(named: Named, config: Path) -> str:
@@ -150,12 +171,35 @@ class _Downloads:
                 found = derived_by_source(
                     ask, cast.aircraft, watch.height, watch.sources, progress=progress, raws=shared
                 )
-        except DataError:
+        except DataError as error:
             self._note_silence(ask, start)
+            if ask.offline and not job.offline:
+                raise DataError(
+                    "its services did not answer earlier in this run, and nothing is stored",
+                    remedy="The next run asks them anew.",
+                ) from error
             raise
         if any(note.startswith("stored hours used") for note in found[0].notes):
             self._note_silence(ask, start)
         return found
+
+    def earlier(
+        self, job: Job, watch: Watch, ask: Question, newest: Sequence[Forecast]
+    ) -> tuple[list[Forecast], list[str]]:
+        """The earlier runs that a watch wants, and a note on what could not be had."""
+        sure = job.sure[watch.id]
+        if job.demo and sure.lagged:
+            return [], ["the demonstration has no earlier runs"]
+        if ask.site in self.silent or self.waited > PATIENCE_S:
+            ask = replace(ask, offline=True)
+        asked = Asked(job.casts[watch.id], job.books[watch.id], ask, watch.height,
+                      list(watch.sources), job.now)  # fmt: skip
+        start = time.monotonic()
+        with progress_bar() as progress:
+            found, notes = earlier_runs(asked, newest, sure, progress=progress)
+        if notes and not ask.offline:
+            self.waited += time.monotonic() - start
+        return found, notes
 
     def _note_silence(self, ask: Question, start: float) -> None:
         self.silent.add(ask.site)
@@ -195,8 +239,10 @@ def _brief(job: Job, watch: Watch, downloads: _Downloads) -> Brief:
         offline=job.offline,
         targets=frozenset().union(*(targets_of(job.books[w.id]) for w in beside)),
     )
+    found, sure = downloads.forecasts(job, watch, ask), job.sure[watch.id]
+    runs, notes = downloads.earlier(job, watch, ask, found)
     return make_brief(
-        downloads.forecasts(job, watch, ask),
+        [found[0].with_notes(*notes), *found[1:]],
         job.books[watch.id],
         site=cast.site,
         aircraft=cast.aircraft,
@@ -206,5 +252,8 @@ def _brief(job: Job, watch: Watch, downloads: _Downloads) -> Brief:
         hours=watch.hours,
         minimum_h=watch.minimum,
         demonstration=job.demo,
-        policy=job.policy,
+        policy=sure.policy,
+        by_chance=sure.by_chance,
+        lagged=runs,
+        bias=sure.bias,
     )

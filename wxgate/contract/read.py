@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wxgate.contract.columns import COLUMNS, LEVELS
 from wxgate.contract.provenance import line_of, read_provenance
 from wxgate.errors import ContractError, UsageError
 from wxgate.forecast import (
@@ -20,7 +19,7 @@ from wxgate.forecast import (
     check_axis,
     make_field,
 )
-from wxgate.quantities import QUANTITIES, Kind, Quantity
+from wxgate.quantities import LEVELS, QUANTITIES, Kind, Quantity
 from wxgate.units import convert_array
 
 if TYPE_CHECKING:
@@ -47,10 +46,13 @@ _ALSO: Mapping[str, frozenset[Kind]] = {
 _METHOD = re.compile(r"\btime:\s*(point|maximum|minimum|mean|sum)\b")
 
 
-def from_dataset(dataset: xr.Dataset, *, where: str = "dataset") -> Forecast:
+def from_dataset(
+    dataset: xr.Dataset, *, where: str = "dataset", must_name_place: bool = False
+) -> Forecast:
     """The forecast in a Dataset, checked against the contract and in the units used inside.
 
-    ContractError with every fault at once. Variables that the vocabulary does not have are left
+    ``must_name_place``: as a file must, which outlives what its reader knows of it. ContractError
+    with every fault at once. Variables that the vocabulary does not have are left
     out and named in the notes; derived quantities are left out, as they are derived anew.
     """
     faults: list[str] = []
@@ -69,6 +71,8 @@ def from_dataset(dataset: xr.Dataset, *, where: str = "dataset") -> Forecast:
     if not fields and not faults:
         faults.append("holds no variable of the vocabulary (see `wxgate rules quantities`)")
     provenance = read_provenance(dataset, faults)
+    if must_name_place:
+        _check_place(dataset, faults)
     if faults:
         raise ContractError(
             "the forecast breaks the data contract:\n  " + "\n  ".join(faults),
@@ -125,7 +129,7 @@ def _read_variable(variable: xr.DataArray, row: Quantity, faults: list[str]) -> 
     if not isinstance(units, str) or not units:
         faults.append(f"{row.name}: has no `units`; write for example '{row.cf_units}'")
     kind = _kind_of(variable, row, faults)
-    dimension = COLUMNS.get(row.name)
+    dimension = row.column
     order = [d for d in ("time", dimension) if d is not None and d in variable.dims]
     if "time" not in variable.dims and row.kind is not Kind.CONSTANT:
         faults.append(f"{row.name}: has no dimension `time`")
@@ -193,6 +197,23 @@ def _kind_of(variable: xr.DataArray, row: Quantity, faults: list[str]) -> Kind:
 def _may_also_be(row: Quantity) -> frozenset[Kind]:
     plain = frozenset({Kind.MEAN} if row.kind is Kind.POINT else ())
     return _ALSO.get(row.name, plain)
+
+
+def _check_place(dataset: xr.Dataset, faults: list[str]) -> None:
+    """Latitude and longitude must be there, and be places on the Earth."""
+    for name, low, high in (("latitude", -90.0, 90.0), ("longitude", -180.0, 360.0)):
+        if name not in dataset.coords:
+            faults.append(
+                f"{name}: is not there, so that the file could be of anywhere; write it in degrees"
+                " as a coordinate, a scalar for one place"
+            )
+            continue
+        try:
+            values = dataset[name].values.astype(np.float64)
+        except (TypeError, ValueError):
+            values = np.array(np.nan)
+        if not (values.size and ((values >= low) & (values <= high)).all()):
+            faults.append(f"{name}: must be degrees from {low:g} to {high:g}, with none missing")
 
 
 def place_of(forecast: Forecast) -> tuple[float, float] | None:

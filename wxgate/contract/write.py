@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wxgate.contract.columns import COLUMNS, LEVELS
 from wxgate.forecast import HOUR, Array, Field, Forecast
-from wxgate.quantities import QUANTITIES, Kind, Quantity
+from wxgate.quantities import LEVELS, QUANTITIES, Kind, Quantity
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -55,8 +54,10 @@ def _grid(forecast: Forecast) -> tuple[tuple[str, ...], dict[str, Any]]:
 def _level_union(forecast: Forecast, dimension: str) -> Array:
     found = [
         f.levels
-        for name, d in COLUMNS.items()
-        if d == dimension and (f := forecast.get(name)) is not None and f.levels is not None
+        for name, row in QUANTITIES.items()
+        if row.column == dimension
+        and (f := forecast.get(name)) is not None
+        and f.levels is not None
     ]
     return np.unique(np.concatenate(found)) if found else np.empty(0)
 
@@ -80,7 +81,8 @@ def _add_variable(dataset: xr.Dataset, row: Quantity, found: Field, dims: tuple[
     if found.levels is None:
         array = xr.DataArray(found.values, dims=(*lead, *trail), attrs=attrs)
     else:
-        dimension = COLUMNS[row.name]
+        dimension = row.column
+        assert dimension is not None  # noqa: S101 - what has levels is a column
         array = xr.DataArray(
             found.values,
             dims=(*lead, dimension, *trail),

@@ -12,7 +12,8 @@ from wxgate.brief import Brief
 from wxgate.daylimits.figures import Figures
 from wxgate.daylimits.span import values_over, worst
 from wxgate.derive.energy import drift_distance, drift_sector, return_ground_speed
-from wxgate.derive.wind_signs import LIGHT_AND_VARIABLE, angle_between
+from wxgate.derive.figures import derivation
+from wxgate.derive.wind_signs import angle_between
 from wxgate.forecast import Array
 from wxgate.profiles import Aircraft
 
@@ -132,12 +133,13 @@ def mean_direction(speeds: Array, directions: Array) -> tuple[float | None, floa
     """
     if speeds.shape != directions.shape or np.isnan(speeds).any() or np.isnan(directions).any():
         return None, None
-    blows = speeds >= LIGHT_AND_VARIABLE
+    calm = derivation().breeze.calm
+    blows = speeds >= calm
     if not blows.all():
         return None, None
     angle = np.radians(directions)
     east, north = (speeds * np.sin(angle)).sum(), (speeds * np.cos(angle)).sum()
-    if math.hypot(east, north) < LIGHT_AND_VARIABLE:  # it turns all the way round
+    if math.hypot(east, north) < calm:  # it turns all the way round
         return None, None
     middle = math.degrees(math.atan2(east, north)) % 360.0
     return middle, float(np.max(angle_between(directions, middle)))

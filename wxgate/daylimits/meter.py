@@ -20,7 +20,8 @@ import numpy as np
 from wxgate.brief import Brief
 from wxgate.daylimits.figures import Figures
 from wxgate.daylimits.span import Part, parts_of, worst
-from wxgate.derive.handheld import RAISE_FROM_RATIO, RAISE_FROM_SPEED, height_factor, stop_number
+from wxgate.derive.figures import derivation
+from wxgate.derive.handheld import height_factor, stop_number
 from wxgate.derive.surface_layer import maybe_stable
 from wxgate.derive.terrain import in_lee
 from wxgate.grade import Outcome, grade
@@ -104,6 +105,7 @@ def stop_numbers(brief: Brief, start: datetime, end: datetime, figures: Figures)
     if expected is not None:
         expected = expected / float(height_factor(REFERENCE_HEIGHT, meter, roughness))
         expected = expected if math.isfinite(expected) else None
+    raising = derivation().meter
     return StopNumbers(
         meter_height=meter,
         flight_height=brief.height,
@@ -116,7 +118,7 @@ def stop_numbers(brief: Brief, start: datetime, end: datetime, figures: Figures)
         expected_mean=expected,
         stronger_from=None
         if expected is None
-        else max(RAISE_FROM_RATIO * expected, RAISE_FROM_SPEED),
+        else max(raising.raise_from_ratio * expected, raising.raise_from_speed),
         silent=tuple(_silent(brief, start, end)),
     )
 
@@ -192,7 +194,7 @@ def shelters(shelter: Shelter | None) -> bool:
 def _silent(brief: Brief, start: datetime, end: datetime) -> Iterator[Silent]:
     if shelters(brief.site.shelter):
         yield Silent.SHELTER
-    if in_lee(brief.site.hill):
+    if in_lee(brief.site.hill, reach=derivation().terrain.lee_reach):
         yield Silent.LEE
     parts = parts_of(brief.forecasts, start, end)
     if not parts or any(_maybe_stable(part) for part in parts):

@@ -1,4 +1,4 @@
-"""Air density and what it takes from a multirotor: density altitude, hover power, thrust.
+"""Air density and what it takes from a multirotor: density altitude and hover power.
 
 Heights of the standard atmosphere are geopotential metres; up to 3000 m they differ from metres
 by less than 1.5 m. Every function takes plain arrays of any broadcastable shape in SI units, and
@@ -34,7 +34,10 @@ _STANDARD_PRESSURE, _SATURATED = 1, 2
 
 
 def standard_temperature(altitude: Array) -> Array:
-    """Temperature (K) of the standard atmosphere at an altitude (m), below 11 km; ICAO Doc 7488."""
+    """Temperature (K) of the standard atmosphere at an altitude (m), below 11 km; ICAO Doc 7488.
+
+    Kept as the reference of :func:`standard_pressure`, which must agree with it by the gas law.
+    """
     return SEA_LEVEL_TEMPERATURE - LAPSE_RATE * altitude
 
 
@@ -45,7 +48,10 @@ def standard_pressure(altitude: Array) -> Array:
 
 
 def standard_density(altitude: Array) -> Array:
-    """Density (kg/m3) of the standard atmosphere at an altitude (m), below 11 km; Doc 7488."""
+    """Density (kg/m3) of the standard atmosphere at an altitude (m), below 11 km; Doc 7488.
+
+    Kept as the reference of :func:`density_altitude`, its inverse.
+    """
     share = 1.0 - LAPSE_RATE / SEA_LEVEL_TEMPERATURE * altitude
     return SEA_LEVEL_DENSITY * share ** (_EXPONENT - 1.0)
 
@@ -96,11 +102,6 @@ def hover_power_factor(density: Array) -> Array:
     Momentum theory of an ideal rotor of the same aircraft; rotor speed grows by the same factor.
     """
     return (SEA_LEVEL_DENSITY / density) ** 0.5
-
-
-def max_thrust_factor(density: Array) -> Array:
-    """Largest thrust against sea level in the standard atmosphere, at the same rotor speed."""
-    return density / SEA_LEVEL_DENSITY
 
 
 def _station_pressure(inputs: Inputs, pressure: Array, temperature: Array) -> tuple[Array, Flags]:

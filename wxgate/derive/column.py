@@ -14,17 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from wxgate.derive.figures import Levels
 from wxgate.derive.recipe import Array, Inputs
 from wxgate.forecast import Field
-
-#: A pressure level nearer to the ground than this is below or within the terrain of the model: its
-#: wind is invented (common practice, no source).
-LOWEST_PRESSURE_LEVEL = 50.0
-#: ... and it must clear the highest height level by this much to tell anything new.
-PRESSURE_LEVEL_CLEARANCE = 20.0
-#: Largest log weight of the top level when reading above it. 100 m from 10 and 80 m weighs 1.107
-#: and is meant to pass; 120 m from 10 and 80 m weighs 1.195 and is not (common practice).
-EXTRAPOLATION_LIMIT = 1.11
 
 #: How the wind at a height was had; a larger number is a poorer way.
 HEIGHT_LEVELS, PRESSURE_LEVELS, POWER_LAW_FROM_TOP, POWER_LAW_FROM_10_M = range(4)
@@ -45,13 +37,14 @@ class Column:
 
     ``heights`` in metres above ground, ``eastward`` and ``northward`` in m/s, all of one shape
     (level, ...). The first ``on_heights`` levels came from heights above ground, the others from
-    pressure levels.
+    pressure levels. ``reach`` is the largest log weight of the top level when reading above it.
     """
 
     heights: Array
     eastward: Array
     northward: Array
     on_heights: int
+    reach: float
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -94,6 +87,7 @@ def stack(
     eastward: ArrayLike,
     northward: ArrayLike,
     *,
+    figures: Levels,
     pressure_heights: ArrayLike | None = None,
     pressure_eastward: ArrayLike | None = None,
     pressure_northward: ArrayLike | None = None,
@@ -102,19 +96,20 @@ def stack(
 
     ``heights`` (level,) or (level, ...) and ``pressure_heights`` (level, ...) are metres above the
     ground of the model; winds are (level, ...) in m/s. A level counts only with its height and
-    both components. A pressure level is kept only if it lies at least 50 m above ground and more
-    than 20 m above the highest height level that is there. The order of the levels is irrelevant.
+    both components. A pressure level is kept only if it does not lie too near to the ground, and
+    clears the highest height level that is there. The order of the levels is irrelevant.
     Source: common practice, no source.
     """
     parts = _arrays(heights, eastward, northward)
     good = _there(*parts)
     if pressure_heights is None or pressure_eastward is None:
-        return Column(*_keep([parts], [good]), parts[0].shape[0])
+        return Column(*_keep([parts], [good]), parts[0].shape[0], figures.reach)
     assert pressure_northward is not None  # noqa: S101 - the three come together
     aloft = _arrays(pressure_heights, pressure_eastward, pressure_northward)
     top = np.where(good, parts[0], -np.inf).max(axis=0)
-    clear = (aloft[0] >= LOWEST_PRESSURE_LEVEL) & (aloft[0] > top + PRESSURE_LEVEL_CLEARANCE)
-    return Column(*_keep([parts, aloft], [good, clear & _there(*aloft)]), parts[0].shape[0])
+    clear = (aloft[0] >= figures.lowest_pressure) & (aloft[0] > top + figures.clearance)
+    kept = _keep([parts, aloft], [good, clear & _there(*aloft)])
+    return Column(*kept, parts[0].shape[0], figures.reach)
 
 
 def _keep(parts: list[Three], good: list[NDArray[np.bool_]]) -> Three:
@@ -151,7 +146,7 @@ def wind_at(column: Column, height: ArrayLike) -> WindAtHeight:
     Between two levels u and v go with the logarithm of height. ``speed`` is the larger of the
     length of that vector and the weighted mean of the two speeds, because a vector that turns
     between levels loses length that the air does not lose. Above the top level the lowest and the
-    top level are carried on as far as a weight of 1.11, and the speed is then at least that of
+    top level are carried on as far as the column reaches, and the speed is then at least that of
     the top level; beyond it, and below the lowest level, NaN.
     Source: log law between levels (Stull 1988); the weights computed by us.
     """
@@ -168,7 +163,7 @@ def wind_at(column: Column, height: ArrayLike) -> WindAtHeight:
     with np.errstate(divide="ignore", invalid="ignore"):
         weight = np.log(z / lower.height) / np.log(upper.height / lower.height)
         weight = np.where(z == lower.height, 0.0, weight)  # also a single level, read at its height
-        reached = (lower.height <= z) & (weight <= EXTRAPOLATION_LIMIT)
+        reached = (lower.height <= z) & (weight <= column.reach)
     weight = np.where(reached, weight, np.nan)
     u = (1 - weight) * lower.eastward + weight * upper.eastward
     v = (1 - weight) * lower.northward + weight * upper.northward
@@ -250,12 +245,13 @@ def _column_of(inputs: Inputs) -> Column | None:
         "geopotential_height_on_levels",
     )
     if aloft is None or terrain is None:
-        return stack(heights, u, v)
+        return stack(heights, u, v, figures=inputs.figures.levels)
     _, (up, vp, zp) = aloft
     return stack(
         heights,
         u,
         v,
+        figures=inputs.figures.levels,
         pressure_heights=zp - np.asarray(terrain, dtype=np.float64),
         pressure_eastward=up,
         pressure_northward=vp,

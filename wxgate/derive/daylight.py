@@ -89,14 +89,20 @@ def daylight(
 def civil_light(
     start: np.datetime64, end: np.datetime64, latitude: float, longitude: float
 ) -> tuple[Interval, ...]:
-    """Day and civil twilight by the almanac inside [start, end); see :func:`sun_above`."""
+    """Day and civil twilight by the almanac inside [start, end); see :func:`sun_above`.
+
+    Kept as the reference of ``sun.civil_twilight``, which tells the same by another way.
+    """
     return sun_above(start, end, latitude, longitude, CIVIL)
 
 
 def fixed_light(
     start: np.datetime64, end: np.datetime64, latitude: float, longitude: float
 ) -> tuple[Interval, ...]:
-    """Day and the 30 minutes on both sides of it inside [start, end); 14 CFR 107.29(c)."""
+    """Day and the 30 minutes on both sides of it inside [start, end); 14 CFR 107.29(c).
+
+    Kept as the reference of ``sun.fixed_twilight``, which tells the same by another way.
+    """
     lit: list[Interval] = []
     days = daylight(start - FIXED_TWILIGHT, end + FIXED_TWILIGHT, latitude, longitude)
     for rise, fall in days:

@@ -10,47 +10,30 @@ from collections.abc import Callable
 
 import numpy as np
 
+from wxgate.derive.figures import Power
 from wxgate.derive.hours import fields_aligned
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field, worst_kind
 
 Number = Array | float
 
-#: Air temperature (K) and usable share of a lithium-polymer pack that took off warm.
-#: From memory and common practice: no published curve agrees with the others. Where a range is
-#: told (0.5 to 0.6 at -20 degC) this is its lower end; -40 degC is a cell's share without warming.
-BATTERY_CURVE: tuple[tuple[float, float], ...] = (
-    (233.15, 0.05),
-    (253.15, 0.50),
-    (263.15, 0.70),
-    (273.15, 0.85),
-    (283.15, 0.95),
-    (298.15, 1.00),
-)
 
-# Common practice, no source.
-_CALM, _POWER_PER_SPEED_SQUARED = 4.0, 0.01
-_GUSTY_SPREAD, _GUSTY_FACTOR = 4.0, 1.05
-
-
-def battery_factor(
-    temperature: Array, curve: tuple[tuple[float, float], ...] = BATTERY_CURVE
-) -> Array:
+def battery_factor(temperature: Array, *, figures: Power) -> Array:
     """Usable share of the battery's energy at an air temperature (K), linear between the points.
 
     Beyond the curve its end points hold.
     """
-    at, share = np.array(curve).T
+    at, share = figures.battery_temperatures, figures.battery_shares
     factor: Array = np.interp(temperature, at, share)
     return factor
 
 
-def wind_power_factor(wind_speed: Array, gust_spread: Array) -> Array:
-    """Power in wind against still air: 1 % for each (m/s)2 above 4 m/s, 5 % more in gusty air.
+def wind_power_factor(wind_speed: Array, gust_spread: Array, *, figures: Power) -> Array:
+    """Power in wind against still air: it grows with the square above a calm, and in gusty air.
 
-    ``gust_spread`` is gust less mean wind in m/s; gusty is more than 4. Common practice, no source.
+    ``gust_spread`` is gust less mean wind in m/s. Common practice, no source.
     """
-    factor: Array = 1.0 + _POWER_PER_SPEED_SQUARED * np.maximum(wind_speed - _CALM, 0.0) ** 2
-    gusty = np.where(gust_spread > _GUSTY_SPREAD, _GUSTY_FACTOR, 1.0)
+    factor: Array = 1.0 + figures.of_wind * np.maximum(wind_speed - figures.calm, 0.0) ** 2
+    gusty = np.where(gust_spread > figures.gusty_spread, figures.gusty_factor, 1.0)
     return factor * np.where(np.isnan(gust_spread), np.nan, gusty)
 
 
@@ -118,18 +101,17 @@ def drift_distance(height: Number, descent_speed: Number, wind_speed: Array) -> 
     return wind_speed * duration
 
 
-def drift_sector(wind_from: Array, half_width: float = 30.0) -> tuple[Array, Array]:
-    """First and last bearing (degrees, clockwise) of the sector that the drift goes into.
-
-    The default half width is common practice, no source.
-    """
+def drift_sector(wind_from: Array, half_width: float) -> tuple[Array, Array]:
+    """First and last bearing (degrees, clockwise) of the sector that the drift goes into."""
     downwind = wind_from + 180.0
     return (downwind - half_width) % 360.0, (downwind + half_width) % 360.0
 
 
 def _battery(inputs: Inputs) -> Field:
     air = inputs.fields["air_temperature"]
-    return make_field("battery_factor", battery_factor(air.values), kind=air.kind)
+    return make_field(
+        "battery_factor", battery_factor(air.values, figures=inputs.figures.power), kind=air.kind
+    )
 
 
 def _margin(inputs: Inputs) -> Field:
@@ -161,7 +143,7 @@ def usable_flight_time(endurance: Number, battery: Array, hover_power: Array,
 
 def _power(inputs: Inputs) -> Field:
     wind, spread = inputs.fields["wind_speed_at_flight_height"], inputs.fields["gust_spread"]
-    values = wind_power_factor(wind.values, spread.values)
+    values = wind_power_factor(wind.values, spread.values, figures=inputs.figures.power)
     return make_field(
         "wind_power_factor", values, origin=wind.origin, origins=wind.origins,
     )  # fmt: skip
@@ -222,7 +204,8 @@ def _sector(name: str, end: int) -> Callable[[Inputs], Field]:
     def make(inputs: Inputs) -> Field:
         wind = inputs.fields["wind_from_direction_at_flight_height"]
         # A calm is told as 0 and drifts nowhere.
-        bearing = np.where(wind.values == 0, np.nan, drift_sector(wind.values)[end])
+        bearing = drift_sector(wind.values, inputs.figures.drift.half_width)[end]
+        bearing = np.where(wind.values == 0, np.nan, bearing)
         return make_field(name, bearing, origin=wind.origin, origins=wind.origins)
 
     return make
@@ -252,7 +235,8 @@ RECIPES: tuple[Recipe, ...] = (
     ),
     Recipe(
         "wind_power_factor", (_WIND, "gust_spread"), _power,
-        "1 % for each (m/s)2 of wind above 4 m/s; 5 % more where gusts are 4 m/s above the wind",
+        "{power-of-wind} for each (m/s)2 of wind above {power-calm}; {power-gusty-factor} of that "
+        "where gusts are {power-gusty-spread} above the wind",
         "common practice, no source",
         validity="missing where the gust spread is",
     ),
@@ -288,12 +272,12 @@ RECIPES: tuple[Recipe, ...] = (
     ),
     Recipe(
         "drift_sector_start", ("wind_from_direction_at_flight_height",),
-        _sector("drift_sector_start", 0), "downwind at flight height less 30 degrees",
-        "the 30 degrees are common practice, no source", validity="missing in a calm",
+        _sector("drift_sector_start", 0), "downwind at flight height less {drift-half-width}",
+        "the width is common practice, no source", validity="missing in a calm",
     ),
     Recipe(
         "drift_sector_end", ("wind_from_direction_at_flight_height",),
-        _sector("drift_sector_end", 1), "downwind at flight height and 30 degrees",
-        "the 30 degrees are common practice, no source", validity="missing in a calm",
+        _sector("drift_sector_end", 1), "downwind at flight height and {drift-half-width}",
+        "the width is common practice, no source", validity="missing in a calm",
     ),
 )  # fmt: skip

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from wxgate.derive.figures import Fog
 from wxgate.derive.hours import (
     all_of,
     any_in_last,
@@ -20,113 +21,100 @@ from wxgate.derive.hours import (
     lowest_in_last,
     shifted,
 )
-from wxgate.derive.precipitation import WET_HOUR
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
 from wxgate.derive.sun import HORIZON
 
-#: Points from which fog is likely, and possible. Common practice, no source.
-LIKELY, POSSIBLE = 5, 3
 
-#: Fog does not form with a wider spread, K: 5 degF (FAA), 4 degF "seldom" (AMS Glossary, "fog").
-WIDEST_SPREAD = 3.0
-#: Spreads (K) that give two points and one.
-NARROW_SPREAD, MODERATE_SPREAD = 1.0, 2.0
-#: The model itself shows fog or nearly so below the first; from the second on it shows none, m.
-MODEL_FOG, MODEL_CLEAR = 2000.0, 5000.0
-#: ... which is believed as long as its air is not nearly saturated, K.
-NEARLY_SATURATED = 0.5
-
-_CLEAR = 0.3
-_LIGHT_WIND = (0.3, 2.5)
-_FALL_OF_SPREAD = 1.0  # K an hour
-_EVENING_SUN = 10.0
-_CROSSOVER = 1.7  # K below the lowest dew point of the afternoon
-_AFTER_SUNRISE_H, _CLEAR_H, _NIGHT_H, _DAY_H = 3, 6, 16, 24  # a long winter night
+def night_or_just_after(sun_elevation: Array, *, figures: Fog) -> Array:
+    """Flag: the sun is down, or rose no longer ago than the figures tell."""
+    down = flag(sun_elevation <= HORIZON, sun_elevation)
+    return any_in_last(down, int(figures.after_sunrise))
 
 
-def night_or_just_after(sun_elevation: Array) -> Array:
-    """Flag: the sun is down, or rose less than three hours ago."""
-    return any_in_last(flag(sun_elevation <= HORIZON, sun_elevation), _AFTER_SUNRISE_H)
+def clear_sky_before(low_cloud: Array, *, figures: Fog) -> Array:
+    """Flag: hardly any low cloud now and for some hours before."""
+    cloudy = flag(low_cloud >= figures.clear_sky, low_cloud)
+    return 1.0 - any_in_last(cloudy, int(figures.clear_for))
 
 
-def clear_sky_before(low_cloud: Array) -> Array:
-    """Flag: low cloud below 30 % now and for the six hours before."""
-    return 1.0 - any_in_last(flag(low_cloud >= _CLEAR, low_cloud), _CLEAR_H)
-
-
-def light_wind(wind_speed: Array) -> Array:
-    """Flag: 10 m wind of 0.3 to 2.5 m/s. Calm favours dew, stronger wind mixes fog out."""
-    low, high = _LIGHT_WIND
+def light_wind(wind_speed: Array, *, figures: Fog) -> Array:
+    """Flag: a light 10 m wind. Calm favours dew, stronger wind mixes fog out."""
+    low, high = figures.lightest_wind, figures.strongest_wind
     return flag((wind_speed >= low) & (wind_speed <= high), wind_speed)
 
 
 def cooling_to_fog(
-    spread: Array, sun_elevation: Array, temperature: Array, dew_point: Array
+    spread: Array, sun_elevation: Array, temperature: Array, dew_point: Array, *, figures: Fog
 ) -> Array:
     """Flag: the night is cooling into fog, told in one of two ways.
 
-    Within the last 16 h the spread fell by more than 1 K in an hour of low sun; or the lowest
-    temperature of the last 16 h lies 1.7 K below the lowest dew point of the afternoon, the
-    crossover temperature (Baker, Cramer and Peters 2002).
+    Within the last night's hours the spread fell fast in an hour of low sun; or their lowest
+    temperature lies well below the lowest dew point of the afternoon, by the crossover
+    temperature (Baker, Cramer and Peters 2002).
     """
+    night = int(figures.night)
     fall = shifted(spread, -1) - spread
     fell = all_of(
-        flag(fall > _FALL_OF_SPREAD, fall), flag(sun_elevation <= _EVENING_SUN, sun_elevation)
+        flag(fall > figures.fall_of_spread, fall),
+        flag(sun_elevation <= figures.evening_sun, sun_elevation),
     )
     sinking = sun_elevation < shifted(sun_elevation, -1)
     afternoon = np.where(sinking & (sun_elevation > 0), dew_point, np.nan)
-    crossover = lowest_in_last(afternoon, _DAY_H) - _CROSSOVER
-    coldest = lowest_in_last(temperature, _NIGHT_H)
+    crossover = lowest_in_last(afternoon, int(figures.day)) - figures.crossover
+    coldest = lowest_in_last(temperature, night)
     crossed = flag(coldest <= crossover, crossover, coldest)
     # An hour whose temperature is missing may have been the coldest.
-    all_known = any_in_last(flag(np.zeros(temperature.shape, np.bool_), temperature), _NIGHT_H)
-    return any_of(any_in_last(fell, _NIGHT_H), crossed, all_known)
+    all_known = any_in_last(flag(np.zeros(temperature.shape, np.bool_), temperature), night)
+    return any_of(any_in_last(fell, night), crossed, all_known)
 
 
-def rain_before(precipitation: Array) -> Array:
-    """Flag: an hour with 0.1 mm or more within the last 24 h."""
-    return any_in_last(flag(precipitation >= WET_HOUR, precipitation), _DAY_H)
+def rain_before(precipitation: Array, *, wet_hour: float, figures: Fog) -> Array:
+    """Flag: a wet hour (mm or more) within the last day."""
+    return any_in_last(flag(precipitation >= wet_hour, precipitation), int(figures.day))
 
 
 def fog_points(
-    spread: Array, ingredients: Sequence[Array], *, wet_place: bool, model_visibility: Array
+    spread: Array,
+    ingredients: Sequence[Array],
+    *,
+    wet_place: bool,
+    model_visibility: Array,
+    figures: Fog,
 ) -> Array:
-    """Points 0 to 8: likely from ``LIKELY`` on, possible from ``POSSIBLE`` on.
+    """Points 0 to 8: fog is likely from ``figures.likely`` on.
 
     One point for each flag in ``ingredients`` (a flag of NaN counts), one for a ``wet_place`` (a
-    valley, or near water), two for a spread up to 1 K or one for up to 2 K; 0 where the spread is
-    wider than ``WIDEST_SPREAD``.
+    valley, or near water), two for a narrow spread or one for a moderate one; 0 where the spread
+    is wider than the widest.
 
-    Where the model's own visibility (m) is below ``MODEL_FOG`` at least ``LIKELY``. Where it is
-    ``MODEL_CLEAR`` or more in air that is not nearly saturated, fog is no more than possible: the
-    ingredients of fog are those of dew too. NaN where the spread is, unless the model shows fog.
-    Source: common practice, no source; the ingredients after AMS Glossary, "radiation fog".
+    Where the model's own visibility (m) shows fog, it is at least likely. Where it is clear in air
+    that is not nearly saturated, fog is no more than possible: the ingredients of fog are those of
+    dew too. NaN where the spread is, unless the model shows fog. Source: common practice, no
+    source; the ingredients after AMS Glossary, "radiation fog".
     """
     points = np.zeros_like(spread)
     for ingredient in ingredients:
         points = points + (ingredient != 0)
-    points = points + (spread <= NARROW_SPREAD) + (spread <= MODERATE_SPREAD) + wet_place
-    points = np.where(spread > WIDEST_SPREAD, 0.0, points)
+    narrow, moderate = figures.narrow_spread, figures.moderate_spread
+    points = points + (spread <= narrow) + (spread <= moderate) + wet_place
+    points = np.where(spread > figures.widest_spread, 0.0, points)
     points = np.where(np.isnan(spread), np.nan, points)
-    model_clear = (model_visibility >= MODEL_CLEAR) & (spread > NEARLY_SATURATED)
-    points = np.where(model_clear, np.minimum(points, LIKELY - 1), points)
-    return np.where(model_visibility < MODEL_FOG, np.fmax(points, LIKELY), points)
+    saturated = figures.nearly_saturated
+    model_clear = (model_visibility >= figures.model_clear) & (spread > saturated)
+    points = np.where(model_clear, np.minimum(points, figures.likely - 1), points)
+    shows = model_visibility < figures.model_shows
+    return np.where(shows, np.fmax(points, figures.likely), points)
 
 
-#: Elevation of the noon sun (degree) in midwinter, at the equinox and in midsummer of the middle
-#: latitudes, and the hours after sunrise in which it clears fog; below the first it may not.
-_NOON_SUN, _CLEARING_H = (15.0, 38.5, 62.0), (4.5, 2.5, 1.5)
-
-
-def fog_clearing_hours(noon_elevation: Array) -> Array:
+def fog_clearing_hours(noon_elevation: Array, *, figures: Fog) -> Array:
     """Hours after sunrise until the sun has cleared radiation fog, by the height of the noon sun.
 
     ``noon_elevation`` in degrees, which tells season and latitude in one and holds in both
-    hemispheres. Infinite below 15 degrees: fog may stay all day. High cloud delays it; sea fog is
-    not cleared by the sun. Source: common practice, no source.
+    hemispheres. Infinite below the first of the figures: fog may stay all day. High cloud delays
+    it; sea fog is not cleared by the sun. Source: common practice, no source.
     """
-    hours = np.interp(noon_elevation, _NOON_SUN, _CLEARING_H)
-    return np.where(noon_elevation < _NOON_SUN[0], np.inf, hours)
+    hours = np.interp(noon_elevation, figures.noon_sun, figures.clearing)
+    return np.where(noon_elevation < figures.noon_sun[0], np.inf, hours)
 
 
 # ---------------------------------------------------------------------- recipe
@@ -139,15 +127,18 @@ def _points(inputs: Inputs) -> Field:
     spread, sun, cloud, wind, temperature, precipitation, visibility = fields_aligned(
         inputs, "dew_point_spread", *_USES
     )
+    figures, wet_hour = inputs.figures.fog, inputs.figures.rain.wet_hour
     ingredients = (
-        night_or_just_after(sun),
-        clear_sky_before(cloud),
-        light_wind(wind),
-        cooling_to_fog(spread, sun, temperature, temperature - spread),
-        rain_before(precipitation),
+        night_or_just_after(sun, figures=figures),
+        clear_sky_before(cloud, figures=figures),
+        light_wind(wind, figures=figures),
+        cooling_to_fog(spread, sun, temperature, temperature - spread, figures=figures),
+        rain_before(precipitation, wet_hour=wet_hour, figures=figures),
     )
     place = inputs.site.valley or inputs.site.coast
-    points = fog_points(spread, ingredients, wet_place=place, model_visibility=visibility)
+    points = fog_points(
+        spread, ingredients, wet_place=place, model_visibility=visibility, figures=figures
+    )
     counted = np.isnan(sum(ingredients))
     return make_field(
         "fog_points", points,
@@ -159,9 +150,11 @@ def _points(inputs: Inputs) -> Field:
 RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "fog_points", ("dew_point_spread",), _points,
-        "a point each for night or the 3 h after sunrise, 6 h of clear sky, light wind, cooling "
-        "into fog, a valley or coast, rain in 24 h; up to 2 for a small spread; 0 above 3 K; at "
-        "least 5 where the model shows fog, at most 4 where it shows none and is not saturated",
+        "a point each for night or the {fog-after-sunrise} after sunrise, {fog-clear-for} of "
+        "clear sky, light wind, cooling "
+        "into fog, a valley or coast, rain in {fog-day}; up to 2 for a small spread; 0 above "
+        "{fog-widest-spread}; at least {fog-likely} where the model shows fog, fewer where it "
+        "shows none and is not saturated",
         "common practice, no source; ingredients after AMS Glossary, radiation fog; crossover "
         "temperature of Baker, Cramer and Peters 2002; widest spread FAA and AMS",
         uses=_USES,

@@ -4,8 +4,6 @@ Models mean different things by a gust. A POINT gust is what could come down at 
 MAXIMUM is the strongest of an interval and belongs to all of it. A gust that covers an interval is
 combined with the wind at both ends of each hour, and the worse of the two stands for the hour.
 The gust itself is never scaled with height: what grows is the wind beneath it.
-
-The file is long for its recipes alone: each carries its reason, source and range with it.
 """
 
 from __future__ import annotations
@@ -13,77 +11,50 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from wxgate.derive.column import (
-    WIND_ORIGINS,
-    Column,
-    beside,
-    column_of,
-    level_of,
-    speed_of,
-    wind_at,
-)
+from wxgate.derive.column import WIND_ORIGINS, beside
+from wxgate.derive.figures import Gust
 from wxgate.derive.gust_factors import gust_factor
+from wxgate.derive.hours import at_hour_end, larger_end
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field, worst_kind
 from wxgate.derive.surface_layer import UNSTABLE_WIND, maybe_unstable, surely_stable
-from wxgate.derive.turbulence import (
-    DEPTH,
-    STANDARD_PRESSURE,
-    bulk_richardson,
-    convective_velocity,
-    heat_flux_from_sun,
-    turbulence_intensity,
-)
-from wxgate.derive.wind import REFERENCE_HEIGHT, surface_components
+from wxgate.derive.turbulence import turbulence_intensity
 from wxgate.quantities import Kind
 
 GUST_ORIGINS = ("direct", "estimated from turbulence")
 ESTIMATED = 1
-#: Roughness where neither site nor model states one, m: "roughly open". Its factor of 1.65 is that
-#: of the in-land class over 10 minutes (1.66, WMO/TD-No. 1555 table 1.1).
-ROUGHNESS = 0.1
 #: City centres (Davenport class 8); the formula fails where the roughness nears 10 m.
 LARGEST_ROUGHNESS = 2.0
-#: Least excess over the mean wind when the sun makes thermals, m/s (common practice, no source).
-SUNNY_EXCESS = 2.0
-
-#: Least turbulence intensity aloft by stability (common practice, no source).
-LEAST_STABLE, LEAST_NEUTRAL, LEAST_UNSTABLE = 0.05, 0.10, 0.15
-#: m/s; intensity times wind where unstable air goes over into neutral, at an intensity of 0.12.
-FADING = 0.12 * UNSTABLE_WIND
-
-#: m; the bulk Richardson number takes its upper temperature from the highest level in between.
-LEAST_TOP, TOP_OF_LAYER = 20.0, 120.0
-SCREEN_HEIGHT = 2.0  #: m, where the air temperature holds
 
 
 def gust_from_turbulence(wind: ArrayLike, roughness: ArrayLike, sun: ArrayLike,
-                         cloud: ArrayLike) -> Array:  # fmt: skip
+                         cloud: ArrayLike, *, figures: Gust) -> Array:  # fmt: skip
     """An estimate of the 10 m gust from the 10 m wind (m/s): U (1 + 3 / ln(10 / z0)).
 
-    At least 2 m/s over the wind unless a sun of 10 degrees or less, or 5/8 of cloud, rule thermals
-    out. Source: EN 1991-1-4 (4.7) with a peak factor of 3.
+    At least the sunny excess over the wind unless a low sun or much cloud rule thermals out.
+    Source: EN 1991-1-4 (4.7) with a peak factor of 3.
     """
     u, s, c = (np.asarray(x, dtype=np.float64) for x in (wind, sun, cloud))
     z0 = np.minimum(np.asarray(roughness, dtype=np.float64), LARGEST_ROUGHNESS)
     gust = u * gust_factor(turbulence_intensity(10.0, z0))
-    may_be_sunny = ~((s <= 10) | (c >= 5 / 8))
-    return np.where(may_be_sunny, np.maximum(gust, u + SUNNY_EXCESS), gust)
+    may_be_sunny = ~((s <= figures.thermal_sun) | (c >= figures.thermal_cloud))
+    return np.where(may_be_sunny, np.maximum(gust, u + figures.sunny_excess), gust)
 
 
-def least_intensity(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike) -> Array:
+def least_intensity(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike, *, figures: Gust) -> Array:
     """The least turbulence intensity to count with aloft, by sun (degrees), cloud and 10 m wind.
 
-    0.15 unless unstable air is ruled out, 0.05 where stable air is proven, else 0.10. The wind of
-    6 m/s that rules unstable air out is a band from 4.8 to 7.2 m/s, in which intensity times wind
-    stays the same: what thermals stir up does not end with more wind. Source: common practice, no
-    source; the band is ours.
+    That of unstable air unless it is ruled out, that of stable air where it is proven, else that of
+    neutral air. The wind of 6 m/s that rules unstable air out is a band (4.8 to 7.2 m/s by the
+    figures that ship), in which intensity times wind stays the same: what thermals stir up does not
+    end with more wind. Source: common practice, no source; the band is ours.
     """
     u = np.asarray(wind, dtype=np.float64)
     weaker = np.minimum(u, np.nextafter(UNSTABLE_WIND, 0.0))
     with np.errstate(divide="ignore"):
-        stirred = np.clip(FADING / u, LEAST_NEUTRAL, LEAST_UNSTABLE)
-    least = np.where(maybe_unstable(sun, cloud, weaker), stirred, LEAST_NEUTRAL)
-    return np.where(surely_stable(sun, cloud, wind), LEAST_STABLE, least)
+        fading = figures.fading * UNSTABLE_WIND / u
+    stirred = np.clip(fading, figures.least_neutral, figures.least_unstable)
+    least = np.where(maybe_unstable(sun, cloud, weaker), stirred, figures.least_neutral)
+    return np.where(surely_stable(sun, cloud, wind), figures.least_stable, least)
 
 
 def gust_aloft(wind: ArrayLike, surface_wind: ArrayLike, surface_gust: ArrayLike,
@@ -97,20 +68,6 @@ def gust_aloft(wind: ArrayLike, surface_wind: ArrayLike, surface_gust: ArrayLike
     u, u10, g10 = (np.asarray(x, dtype=np.float64) for x in (wind, surface_wind, surface_gust))
     carried = np.maximum(u + share * (g10 - u10), g10)
     return np.maximum(carried, u * gust_factor(intensity))
-
-
-# -- the two ends of an hour ---------------------------------------------------------------------
-
-
-def other_end(values: ArrayLike) -> Array:
-    """Point values at the second end of each hour, time first; NaN behind the last."""
-    first = np.asarray(values, dtype=np.float64)
-    return np.concatenate([first[1:], np.full((1, *first.shape[1:]), np.nan)])
-
-
-def larger_end(values: ArrayLike) -> Array:
-    """The larger of the point values at both ends of each hour; NaN where either is missing."""
-    return np.maximum(np.asarray(values, dtype=np.float64), other_end(values))
 
 
 # -- recipes -------------------------------------------------------------------------------------
@@ -130,6 +87,7 @@ def _gust(inputs: Inputs) -> Field:
             _roughness(inputs),
             beside(inputs.values("solar_elevation_angle"), wind.shape),
             beside(inputs.values("cloud_area_fraction"), wind.shape),
+            figures=inputs.figures.gust,
         )
         gust = np.where(estimated, larger_end(estimate) if whole_hour else estimate, gust)
     gust = np.maximum(gust, larger_end(wind) if whole_hour else wind)
@@ -149,9 +107,10 @@ def _roughness(inputs: Inputs) -> Array:
     """The site's own roughness, else the model's, else that of roughly open country."""
     own = inputs.site.roughness_length
     found = inputs.values("surface_roughness_length") if own is None else np.asarray(own)
+    unstated = inputs.figures.gust.roughness
     if found is None:
-        return np.asarray(ROUGHNESS)
-    return np.where(np.isnan(found), ROUGHNESS, found.astype(np.float64))
+        return np.asarray(unstated)
+    return np.where(np.isnan(found), unstated, found.astype(np.float64))
 
 
 def _ends(inputs: Inputs, wind_name: str) -> list[tuple[Array, Array]]:
@@ -163,16 +122,17 @@ def _ends(inputs: Inputs, wind_name: str) -> list[tuple[Array, Array]]:
             beside(inputs.values("solar_elevation_angle"), surface.shape),
             beside(inputs.values("cloud_area_fraction"), surface.shape),
             surface,
+            figures=inputs.figures.gust,
         ),
         surface.shape,
     )
     if gust.kind is Kind.POINT:
         return [(gust_aloft(aloft, surface, gust.values, intensity), aloft)]
     # Nobody knows when in the hour the gust came: its excess is taken over the weaker wind.
-    weaker = np.minimum(np.asarray(surface, dtype=np.float64), other_end(surface))
+    weaker = np.minimum(np.asarray(surface, dtype=np.float64), at_hour_end(surface))
     return [
         (gust_aloft(u, weaker, gust.values, i), u)
-        for u, i in ((aloft, intensity), (other_end(aloft), other_end(intensity)))
+        for u, i in ((aloft, intensity), (at_hour_end(aloft), at_hour_end(intensity)))
     ]
 
 
@@ -221,68 +181,6 @@ def _spread(inputs: Inputs) -> Field:
     )
 
 
-def _thermals(inputs: Inputs) -> Field:
-    air = inputs.fields["air_temperature"].values
-    flux = inputs.get("surface_upward_sensible_heat_flux")
-    kind = worst_kind(flux)
-    heat = np.broadcast_to(beside(None if flux is None else flux.values, air.shape), air.shape)
-    estimated = np.isnan(heat)
-    if estimated.any():
-        estimate = heat_flux_from_sun(
-            beside(inputs.values("solar_elevation_angle"), air.shape),
-            beside(inputs.values("cloud_area_fraction"), air.shape),
-        )
-        if kind is not Kind.POINT:
-            estimate = larger_end(np.broadcast_to(estimate, air.shape))
-        heat = np.where(estimated, estimate, heat)
-    depth = beside(inputs.values("atmosphere_boundary_layer_thickness"), air.shape)
-    pressure = beside(inputs.values("surface_air_pressure"), air.shape)
-    scale = convective_velocity(
-        heat,
-        np.where(np.isnan(depth), DEPTH, depth),
-        air,
-        np.where(np.isnan(pressure), STANDARD_PRESSURE, pressure),
-    )
-    return make_field(
-        "convective_velocity_scale",
-        scale,
-        kind=kind,
-        origin=estimated.astype(np.uint8),
-        origins=("direct", "estimated from sun and cloud"),
-    )
-
-
-def _wind_on_level(inputs: Inputs, column: Column, height: float) -> tuple[Array, Array]:
-    """Eastward and northward wind at a height, from its own level if the forecast has one."""
-    u, v = (level_of(inputs.get(f"{way}ward_wind"), height) for way in ("east", "north"))
-    if u is not None and v is not None:
-        return u, v
-    wind = wind_at(column, height)
-    return wind.eastward, wind.northward
-
-
-def _richardson(inputs: Inputs) -> Field | None:
-    aloft, column = inputs.fields["air_temperature_at_heights"], column_of(inputs)
-    surface = surface_components(inputs)
-    if aloft.levels is None or column is None or surface is None:
-        return None
-    usable = aloft.levels[(aloft.levels >= LEAST_TOP) & (aloft.levels <= TOP_OF_LAYER)]
-    if usable.size == 0:
-        return None
-    top = float(usable.max())
-    wind = _wind_on_level(inputs, column, top)
-    warm = aloft.values[:, int(np.flatnonzero(aloft.levels == top)[0])].astype(np.float64)
-    below = inputs.fields["air_temperature"].values.astype(np.float64)
-    number = bulk_richardson(
-        warm - below,
-        top - SCREEN_HEIGHT,
-        speed_of(wind[0] - surface[0], wind[1] - surface[1]),
-        top - REFERENCE_HEIGHT,
-        (warm + below) / 2,
-    )
-    return make_field("bulk_richardson_number", number)
-
-
 _AIR = ("solar_elevation_angle", "cloud_area_fraction")
 _HIGH = (
     "near-constant velocity variance in the surface layer (from memory); turbulence: "
@@ -314,27 +212,5 @@ RECIPES: tuple[Recipe, ...] = (
         "gust_spread", ("gust", "wind_speed", "wind_speed_at_flight_height"), _spread,
         "gust less mean wind at flight height", _HIGH, uses=_AIR,
         validity="10 to 120 m; a gust of the whole hour is held against the weaker wind",
-    ),
-    Recipe(
-        "convective_velocity_scale", ("air_temperature",), _thermals,
-        "w* from the heat flux; without one from sun and cloud over dry grass",
-        "AMS Glossary, convective velocity scale; Haurwitz 1945; Kasten & Czeplak 1980",
-        uses=(
-            "surface_upward_sensible_heat_flux", "atmosphere_boundary_layer_thickness",
-            "surface_air_pressure", *_AIR,
-        ),
-        validity="by day over land; without a flux from the model within a third or so",
-    ),
-    Recipe(
-        "bulk_richardson_number",
-        ("eastward_wind", "northward_wind", "air_temperature", "air_temperature_at_heights"),
-        _richardson,
-        "stratification over shear squared between the ground and the highest level up to 120 m",
-        "Stull 1988; MetPy gradient_richardson_number",
-        uses=(
-            "eastward_wind_on_levels", "northward_wind_on_levels",
-            "geopotential_height_on_levels", "surface_altitude",
-        ),
-        validity="20 to 120 m; means little by day; missing without a temperature aloft",
     ),
 )  # fmt: skip

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wxgate.derive.figures import Meter
 from wxgate.derive.recipe import Array
 from wxgate.derive.surface_layer import log_profile
 
@@ -32,11 +33,6 @@ BEAUFORT_SIGNS = (
     "widespread damage",
     "devastation",
 )
-#: A hand reading may raise the forecast by this much at most, and only beyond these two
-#: (common practice, no source).
-LARGEST_RAISE = 2.0
-RAISE_FROM_RATIO = 1.2
-RAISE_FROM_SPEED = 2.0
 
 
 def beaufort(speed: ArrayLike) -> Array:
@@ -70,18 +66,18 @@ def stop_number(limit: ArrayLike, flight_height: ArrayLike, meter_height: float,
 
 
 def forecast_scale(reading: ArrayLike, forecast_10_m: ArrayLike, meter_height: float,
-                   roughness: ArrayLike) -> Array:  # fmt: skip
+                   roughness: ArrayLike, *, figures: Meter) -> Array:  # fmt: skip
     """The factor for all later forecast winds that a hand reading calls for: never below 1.
 
-    The reading is held against the forecast 10 m wind brought down to the meter. More than 1.2
-    times as much, and above 2 m/s, raises the forecast, at most twofold. Less never lowers it:
-    shelter and decoupled air are far likelier than so wrong a forecast. NaN if either is NaN.
-    Source: common practice, no source.
+    The reading is held against the forecast 10 m wind brought down to the meter. Much more than
+    that, and more than a light wind, raises the forecast, up to the largest raise. Less never
+    lowers it: shelter and decoupled air are far likelier than so wrong a forecast. NaN if either is
+    NaN. Source: common practice, no source.
     """
     seen, u10 = (np.asarray(x, dtype=np.float64) for x in (reading, forecast_10_m))
     expected = u10 / height_factor(10.0, meter_height, roughness)
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         ratio = seen / expected
-    raised = (ratio > RAISE_FROM_RATIO) & (seen > RAISE_FROM_SPEED)
-    scale = np.where(raised, np.minimum(ratio, LARGEST_RAISE), 1.0)
+    raised = (ratio > figures.raise_from_ratio) & (seen > figures.raise_from_speed)
+    scale = np.where(raised, np.minimum(ratio, figures.largest_raise), 1.0)
     return np.where(np.isnan(seen) | np.isnan(expected), np.nan, scale)

@@ -16,7 +16,7 @@ from wxgate.derive.recipe import Array, Field, Inputs
 Flags = NDArray[np.bool_]
 
 #: Flags are float32 like the fields that they become.
-_NO, _YES, _NAN = np.float32(0), np.float32(1), np.float32(np.nan)
+NO, YES, UNTOLD = np.float32(0), np.float32(1), np.float32(np.nan)
 
 
 def aligned(*arrays: Array) -> tuple[Array, ...]:
@@ -45,6 +45,12 @@ def at_hour_end(values: Array) -> Array:
     return shifted(values, 1)
 
 
+def larger_end(values: Array) -> Array:
+    """The larger of the values at both ends of each hour; NaN where either is missing."""
+    larger: Array = np.maximum(values, at_hour_end(values))
+    return larger
+
+
 def shifted(values: Array, hours: int) -> Array:
     """The value ``hours`` later (earlier when negative); NaN beyond the ends of the axis."""
     nothing = np.full((min(abs(hours), len(values)), *values.shape[1:]), np.nan, values.dtype)
@@ -56,24 +62,24 @@ def shifted(values: Array, hours: int) -> Array:
 def flag(condition: Flags, *of: Array) -> Array:
     """A condition as a flag: NaN where one of the arrays that it was made of is NaN."""
     missing = reduce(np.logical_or, (np.isnan(a) for a in of))
-    return np.where(missing, _NAN, condition)
+    return np.where(missing, UNTOLD, condition)
 
 
 def all_of(*flags: Array) -> Array:
     """1 where all are 1; 0 where any is 0, whatever is missing; else NaN."""
-    return np.where(reduce(np.fmin, flags) == 0, _NO, reduce(np.minimum, flags))
+    return np.where(reduce(np.fmin, flags) == 0, NO, reduce(np.minimum, flags))
 
 
 def any_of(*flags: Array) -> Array:
     """1 where any is 1, whatever is missing; 0 where all are 0; else NaN."""
-    return np.where(reduce(np.fmax, flags) == 1, _YES, reduce(np.maximum, flags))
+    return np.where(reduce(np.fmax, flags) == 1, YES, reduce(np.maximum, flags))
 
 
 def any_in_last(flags: Array, hours: int) -> Array:
     """:func:`any_of` over this and the ``hours`` rows before; before the axis all is missing."""
     seen_one = _in_window(flags == 1, hours, before=0)
     missing = _in_window(np.isnan(flags), hours, before=1)
-    return np.where(seen_one > 0, _YES, np.where(missing > 0, _NAN, _NO))
+    return np.where(seen_one > 0, YES, np.where(missing > 0, UNTOLD, NO))
 
 
 def lowest_in_last(values: Array, hours: int) -> Array:

@@ -8,54 +8,47 @@ from __future__ import annotations
 
 import numpy as np
 
-from wxgate.derive.hours import all_of, any_of, at_hour_end, fields_aligned, flag
+from wxgate.derive.figures import Icing
+from wxgate.derive.hours import NO, UNTOLD, YES, all_of, any_of, at_hour_end, fields_aligned, flag
 from wxgate.derive.moisture import relative_humidity
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
 from wxgate.quantities import Kind
 
-_ZERO = 273.15
-#: A drop takes on the wet-bulb temperature; it freezes on from here down, K.
-WARMEST_DROP = _ZERO + 0.5
-#: In fog and cloud the suction side of a blade is colder than the air, K.
-WARMEST_FOG = _ZERO + 2.0
-#: Below this hardly anything liquid is left (FAA AC 00-6B, AC 91-74), K.
-COLDEST = _ZERO - 20.0
-#: Snow below this is dry and does not stick: a matter of water, not of ice, K.
-DRY_SNOW = _ZERO - 3.0
-#: Fog that wets: visibility (m) and humidity (share).
-FOG_VISIBILITY, FOG_HUMIDITY = 1500.0, 0.97
-#: Cloud reaches this far below its base, m.
-CLOUD_MARGIN = 60.0
-#: Drizzle that models call next to nothing can be freezing drizzle, mm in the hour.
-TRACE = 0.05
-
 _LAPSE = 0.0065
 
 
-def in_fog(visibility: Array, humidity: Array) -> Array:
+def in_fog(visibility: Array, humidity: Array, *, figures: Icing) -> Array:
     """Flag: fog that wets, by visibility (m) and relative humidity (share)."""
     return all_of(
-        flag(visibility < FOG_VISIBILITY, visibility), flag(humidity >= FOG_HUMIDITY, humidity)
+        flag(visibility < figures.fog_visibility, visibility),
+        flag(humidity >= figures.fog_humidity, humidity),
     )
 
 
-def near_cloud(cloud_base: Array, height: float) -> Array:
-    """Flag: the flight height (m) is in cloud, or less than ``CLOUD_MARGIN`` below its base."""
-    return flag(height >= cloud_base - CLOUD_MARGIN, cloud_base)
+def near_cloud(cloud_base: Array, height: float, *, margin: float) -> Array:
+    """Flag: the flight height (m) is in cloud, or less than ``margin`` (m) below its base."""
+    return flag(height >= cloud_base - margin, cloud_base)
 
 
 def sticking_precipitation(
-    amount: Array, temperature: Array, rain: Array, freezing: Array, pellets: Array, snow: Array
+    amount: Array,
+    temperature: Array,
+    rain: Array,
+    freezing: Array,
+    pellets: Array,
+    snow: Array,
+    *,
+    figures: Icing,
 ) -> Array:
     """Flag: precipitation (mm in the hour) that is liquid or wet, so that it can freeze on.
 
-    Down to ``DRY_SNOW`` all of it is. Colder, the model's flags must tell dry snow from freezing
-    drizzle; where none is up it cannot be told.
+    Down to where snow is dry all of it is. Colder, the model's flags must tell dry snow from
+    freezing drizzle; where none is up it cannot be told.
     """
-    liquid = np.where(snow > 0, 0.0, np.nan)
-    liquid = np.where((rain > 0) | (freezing > 0) | (pellets > 0), 1.0, liquid)
-    sticks = any_of(flag(temperature >= DRY_SNOW, temperature), liquid)
-    return all_of(flag(amount >= TRACE, amount), sticks)
+    liquid = np.where(snow > 0, NO, UNTOLD)
+    liquid = np.where((rain > 0) | (freezing > 0) | (pellets > 0), YES, liquid)
+    sticks = any_of(flag(temperature >= figures.dry_snow, temperature), liquid)
+    return all_of(flag(amount >= figures.trace, amount), sticks)
 
 
 def icing(
@@ -67,6 +60,7 @@ def icing(
     precipitation: Array,
     freezing_rain: Array,
     height: float,
+    figures: Icing,
 ) -> Array:
     """Flag: ice will form on blades and sensors between the ground and the flight height.
 
@@ -76,14 +70,14 @@ def icing(
     (0 to -20 degC); the margins for wet bulb and blades are common practice, no source.
     """
     colder = _LAPSE * height
-    drops_freeze = flag(wet_bulb - colder <= WARMEST_DROP, wet_bulb)
-    fog_freezes = flag(temperature - colder <= WARMEST_FOG, temperature)
-    not_too_cold = flag(temperature >= COLDEST, temperature)
+    drops_freeze = flag(wet_bulb - colder <= figures.warmest_drop, wet_bulb)
+    fog_freezes = flag(temperature - colder <= figures.warmest_fog, temperature)
+    not_too_cold = flag(temperature >= figures.coldest, temperature)
     wet_and_cold = any_of(
         all_of(precipitation, drops_freeze), all_of(any_of(fog, cloud), fog_freezes)
     )
     # A flag that is missing adds nothing: the wet bulb finds freezing rain as well.
-    freezing = np.where(freezing_rain > 0, 1.0, 0.0)
+    freezing = np.where(freezing_rain > 0, YES, NO)
     return any_of(all_of(wet_and_cold, not_too_cold), freezing)
 
 
@@ -100,6 +94,7 @@ def _icing(inputs: Inputs) -> Field:
     )
     humidity = relative_humidity(temperature, temperature - spread)
     points = (temperature, humidity, wet_bulb, base, *types)
+    figures = inputs.figures.icing
 
     def at(
         temperature: Array, humidity: Array, wet_bulb: Array, base: Array, *types: Array
@@ -107,11 +102,12 @@ def _icing(inputs: Inputs) -> Field:
         return icing(
             temperature=temperature,
             wet_bulb=wet_bulb,
-            fog=in_fog(visibility, humidity),
-            cloud=near_cloud(base, inputs.height),
-            precipitation=sticking_precipitation(amount, temperature, *types),
+            fog=in_fog(visibility, humidity, figures=figures),
+            cloud=near_cloud(base, inputs.height, margin=figures.cloud_margin),
+            precipitation=sticking_precipitation(amount, temperature, *types, figures=figures),
             freezing_rain=types[1],
             height=inputs.height,
+            figures=figures,
         )
 
     hour = any_of(at(*points), at(*(at_hour_end(p) for p in points)))
@@ -121,8 +117,9 @@ def _icing(inputs: Inputs) -> Field:
 RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "icing", ("air_temperature",), _icing,
-        "precipitation with a wet bulb up to 0.5 degC, or fog or cloud up to 2 degC, down to -20 "
-        "degC, between the ground and flight height; or the freezing-rain flag",
+        "precipitation with a wet bulb up to {icing-warmest-drop}, or fog or cloud up to "
+        "{icing-warmest-fog}, down to {icing-coldest}, between the ground and flight height; or "
+        "the freezing-rain flag",
         "FAA AC 00-6B par. 18.3.4 for the band; margins common practice, no source",
         uses=_USES, validity="temperature falls by 6.5 K/km up to flight height",
     ),

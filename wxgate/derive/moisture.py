@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wxgate.derive.air import standard_pressure, vapour_pressure
+from wxgate.derive.figures import Cloud, Dew, Mist
 from wxgate.derive.hours import all_of, fields_aligned, flag, origin_of
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
 from wxgate.quantities import NO_CEILING
@@ -27,18 +28,6 @@ SATURATED = 0.999
 # Heat capacities of dry air and vapour (J kg-1 K-1), ratio of gas constants, gravity.
 _CP_DRY, _CP_VAPOUR, _EPSILON, _GRAVITY = 1004.7, 1860.0, 0.62198, 9.80665
 _NEWTON_STEPS = 8
-
-#: The sky of fair-weather cumulus: the sun this high (degree), low cloud in this range (share),
-#: and air that is not near fog (K). Daytime and less than 5/8 cover are what makes it unstable.
-CUMULUS_SUN, CUMULUS_COVER, CUMULUS_SPREAD = 10.0, (0.1, 0.625), 2.0
-#: Where less than a tenth is low cloud, the base is at least that of middle cloud, m.
-MIDDLE_CLOUD_BASE = 2000.0
-
-#: Dew: exposed surfaces run 2 to 5 K colder than the air on calm, clear nights.
-DEW_SPREAD, DEW_SUN, DEW_WIND, DEW_CLOUD = 3.0, 10.0, 2.0, 0.4
-
-#: An aircraft comes from a cooled room or car of so many K (common practice, no source).
-INDOORS, CONDENSATION_MARGIN = 293.15, 1.0
 
 
 def relative_humidity(temperature: Array, dew_point: Array) -> Array:
@@ -105,31 +94,38 @@ def wet_bulb_temperature(pressure: Array, temperature: Array, dew_point: Array) 
     return np.minimum(wet, t)
 
 
-def cumulus_regime(sun_elevation: Array, low_cloud: Array, spread: Array) -> Array:
+def cumulus_regime(
+    sun_elevation: Array, low_cloud: Array, spread: Array, *, figures: Cloud
+) -> Array:
     """Flag: is what cloud there is fair-weather cumulus, whose base is the condensation level?
 
-    Sun above ``CUMULUS_SUN``, low cloud within ``CUMULUS_COVER``, spread above
-    ``CUMULUS_SPREAD``. NaN where that cannot be told. Source: common practice, no source.
+    Sun and spread above theirs, low cloud between its two figures: daytime and not much cover are
+    what makes it unstable. NaN where that cannot be told. Source: common practice, no source.
     """
-    low, high = CUMULUS_COVER
+    low, high = figures.cumulus_least, figures.cumulus_most
     return all_of(
-        flag(sun_elevation > CUMULUS_SUN, sun_elevation),
+        flag(sun_elevation > figures.cumulus_sun, sun_elevation),
         flag((low_cloud >= low) & (low_cloud < high), low_cloud),
-        flag(spread > CUMULUS_SPREAD, spread),
+        flag(spread > figures.cumulus_spread, spread),
     )
 
 
 def cloud_base_height(
-    ceiling: Array, low_cloud: Array, is_cumulus: Array, condensation_level: Array
+    ceiling: Array,
+    low_cloud: Array,
+    is_cumulus: Array,
+    condensation_level: Array,
+    *,
+    figures: Cloud,
 ) -> tuple[Array, NDArray[np.uint8]]:
     """Cloud base (m above ground) and where it is from: an index into ``CLOUD_BASE_ORIGINS``.
 
     In order: the model's ceiling; where there is hardly any low cloud, the lowest base of middle
     cloud; in a cumulus regime the condensation level; else NaN.
     """
-    ways = [~np.isnan(ceiling), low_cloud < CUMULUS_COVER[0], is_cumulus == 1]
-    base = np.select(ways, [ceiling, np.full_like(low_cloud, MIDDLE_CLOUD_BASE),
-                            condensation_level], np.nan)  # fmt: skip
+    ways = [~np.isnan(ceiling), low_cloud < figures.cumulus_least, is_cumulus == 1]
+    middle = np.full_like(low_cloud, figures.middle_base)
+    base = np.select(ways, [ceiling, middle, condensation_level], np.nan)
     origin = np.select(ways, [0, 1, 2], 3)
     return base, origin.astype(np.uint8)
 
@@ -142,22 +138,26 @@ def ceiling_clearance(cloud_base: Array, height: float) -> Array:
     return np.where(cloud_base >= NO_CEILING, NO_CEILING, cloud_base - height)
 
 
-def dew_flag(spread: Array, sun_elevation: Array, wind_speed: Array, cloud: Array) -> Array:
+def dew_flag(
+    spread: Array, sun_elevation: Array, wind_speed: Array, cloud: Array, *, figures: Dew
+) -> Array:
     """Flag: dew on aircraft, lens and grass. Ingredients that are missing count as favouring it.
 
-    Spread below ``DEW_SPREAD`` with the sun, wind and cloud below their limits. NaN only where
-    the spread is. Source: common practice, no source.
+    All four must be below their figures. NaN only where the spread is. Source: common practice, no
+    source.
     """
-    ruled_out = (sun_elevation >= DEW_SUN) | (wind_speed >= DEW_WIND) | (cloud >= DEW_CLOUD)
-    return flag((spread < DEW_SPREAD) & ~ruled_out, spread)
+    ruled_out = (
+        (sun_elevation >= figures.sun) | (wind_speed >= figures.wind) | (cloud >= figures.cloud)
+    )
+    return flag((spread < figures.spread) & ~ruled_out, spread)
 
 
-def condensation_flag(dew_point: Array, body: float = INDOORS) -> Array:
-    """Flag: an aircraft of temperature ``body`` (K) mists over in air of this dew point (K).
+def condensation_flag(dew_point: Array, *, figures: Mist) -> Array:
+    """Flag: an aircraft that comes from indoors mists over in air of this dew point (K).
 
-    Until it is warmer than the dew point; a degree in hand. Source: definition of the dew point.
+    Until it is warmer than the dew point; a margin in hand. Source: definition of the dew point.
     """
-    return flag(dew_point > body - CONDENSATION_MARGIN, dew_point)
+    return flag(dew_point > figures.indoors - figures.margin, dew_point)
 
 
 # ---------------------------------------------------------------------- recipes
@@ -202,9 +202,10 @@ def _cloud_base(inputs: Inputs) -> Field | None:
     if inputs.get(names[0]) is None and inputs.get(names[1]) is None:
         return None
     ceiling, low_cloud, sun, spread, temperature = fields_aligned(inputs, *names)
+    figures = inputs.figures.cloud
     base, origin = cloud_base_height(
-        ceiling, low_cloud, cumulus_regime(sun, low_cloud, spread),
-        lcl_height(temperature, temperature - spread),
+        ceiling, low_cloud, cumulus_regime(sun, low_cloud, spread, figures=figures),
+        lcl_height(temperature, temperature - spread), figures=figures,
     )  # fmt: skip
     return make_field("cloud_base_height", base, origin=origin, origins=CLOUD_BASE_ORIGINS)
 
@@ -218,13 +219,14 @@ def _clearance(inputs: Inputs) -> Field:
 
 def _dew(inputs: Inputs) -> Field:
     names = ("dew_point_spread", "solar_elevation_angle", "wind_speed", "cloud_area_fraction")
-    return make_field("dew_risk", dew_flag(*fields_aligned(inputs, *names)))
+    dew = dew_flag(*fields_aligned(inputs, *names), figures=inputs.figures.dew)
+    return make_field("dew_on_surfaces", dew)
 
 
 def _condensation(inputs: Inputs) -> Field:
     temperature, spread = fields_aligned(inputs, "air_temperature", "dew_point_spread")
     origin, origins = origin_of(inputs.get("dew_point_spread"))
-    values = condensation_flag(temperature - spread)
+    values = condensation_flag(temperature - spread, figures=inputs.figures.mist)
     return make_field("condensation_on_aircraft", values, origin=origin, origins=origins)
 
 
@@ -245,7 +247,8 @@ RECIPES: tuple[Recipe, ...] = (
     ),
     Recipe(
         "cloud_base_height", (), _cloud_base,
-        "the model's ceiling; else 2000 m where low cloud covers less than a tenth; else the "
+        "the model's ceiling; else {cloud-middle-base} where low cloud covers less than "
+        "{cloud-cumulus-least}; else the "
         "condensation level under fair-weather cumulus",
         "condensation level by Bolton 1980, eq. 15; the order is common practice, no source",
         uses=("ceiling_height", "low_type_cloud_area_fraction", "solar_elevation_angle",
@@ -259,17 +262,18 @@ RECIPES: tuple[Recipe, ...] = (
         validity="20000 m says that there is no ceiling",
     ),
     Recipe(
-        "dew_risk", ("dew_point_spread",), _dew,
-        "spread below 3 K, sun below 10 degrees, wind below 2 m/s, cloud below 40 %",
+        "dew_on_surfaces", ("dew_point_spread",), _dew,
+        "spread below {dew-spread}, sun below {dew-sun}, wind below {dew-wind}, cloud below "
+        "{dew-cloud}",
         "common practice, no source",
         uses=("solar_elevation_angle", "wind_speed", "cloud_area_fraction"),
         validity="an ingredient that is missing counts as favouring dew",
     ),
     Recipe(
         "condensation_on_aircraft", ("air_temperature", "dew_point_spread"), _condensation,
-        "dew point above 19 degC: an aircraft from a room or car of 20 degC mists over; give it 15 "
-        "to 20 minutes in the open",
-        "definition of the dew point; 20 degC and the waiting time common practice, no source",
+        "dew point above {mist-indoors} less {mist-margin}: an aircraft from a room or car of that "
+        "mists over; give it 15 to 20 minutes in the open",
+        "definition of the dew point; the room and the waiting time common practice, no source",
         validity="an aircraft that was kept colder mists over in drier air too",
     ),
 )  # fmt: skip

@@ -5,8 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from wxgate.derive.run import recipes
+from wxgate.derive.site_height import (
+    ALOFT,
+    CEILING,
+    DEW_POINT,
+    HUMIDITY,
+    TEMPERATURE,
+    TERRAIN,
+)
 from wxgate.quantities import QUANTITIES
 from wxgate.rulebook import Condition, Rulebook
+
+#: What is moved to the site's height, by the model's terrain and its temperature.
+_MOVED = (TEMPERATURE, DEW_POINT, HUMIDITY, ALOFT)
 
 
 def fetched_for(names: Iterable[str]) -> frozenset[str]:
@@ -26,6 +37,10 @@ def fetched_for(names: Iterable[str]) -> frozenset[str]:
             recipe = made_by.get(name)
             if recipe is not None:
                 waiting += (*recipe.needs, *recipe.uses)
+            elif name in _MOVED:
+                waiting += (TERRAIN, TEMPERATURE)
+            elif name == CEILING:
+                waiting.append(TERRAIN)
     return frozenset(name for name in seen if not QUANTITIES[name].derived)
 
 

@@ -68,7 +68,9 @@ def _humidity_adjustment(t: Array, r: Array) -> Array:
 def apparent_temperature(temperature: Array, relative_humidity: Array, wind_speed: Array) -> Array:
     """Apparent temperature in the shade (K) of the Australian Bureau of Meteorology.
 
-    Source: AT = T + 0.33 e - 0.70 V - 4.00 (degC, hPa, m/s at 10 m), after Steadman 1994.
+    Source: AT = T + 0.33 e - 0.70 V - 4.00 (degC, hPa, m/s at 10 m), after Steadman 1994. Not used
+    by a recipe: kept as the reference of what wind and moisture do, against which the wind chill
+    and the heat index are held: they go the same way.
     """
     t = temperature - 273.15
     vapour = relative_humidity * 6.105 * np.exp(17.27 * t / (237.7 + t))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from wxgate.derive.figures import Derivation, derivation
 from wxgate.forecast import Array, Field, make_field
 from wxgate.quantities import Kind
 
@@ -29,6 +30,7 @@ class Inputs:
     aircraft: Aircraft
     height: float  #: planned flight height, m above ground
     shared: dict[str, Any] = field(default_factory=dict)  #: see :meth:`once`
+    figures: Derivation = field(default_factory=derivation)  #: the policy in all of it
 
     def once(self, name: str, make: Callable[[Inputs], T]) -> T:
         """What several recipes are made of and no quantity is, made by the first that asks."""
@@ -59,7 +61,7 @@ class Recipe:
     name: str
     needs: tuple[str, ...]
     make: Callable[[Inputs], Field | None]
-    says: str  #: the recipe in one line, for ``wxgate explain``
+    says: str  #: the recipe in one line, for ``wxgate explain``; a {figure} by its name
     citation: str
     uses: tuple[str, ...] = ()
     validity: str = ""

@@ -10,9 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from wxgate.derive.figures import derivation
 from wxgate.derive.recipe import Inputs, Recipe
+from wxgate.derive.site_height import at_site_height
 from wxgate.errors import UsageError
-from wxgate.forecast import Field, Forecast
+from wxgate.forecast import AT_SITE_HEIGHT, Field, Forecast
 from wxgate.profiles import Aircraft, Site
 from wxgate.quantities import QUANTITIES, Kind
 
@@ -34,6 +36,7 @@ def recipes() -> tuple[Recipe, ...]:
         precipitation,
         sun,
         terrain,
+        thermals,
         thunder,
         visibility,
         wind,
@@ -41,8 +44,8 @@ def recipes() -> tuple[Recipe, ...]:
     )
 
     modules = (
-        sun, geomagnetic, terrain, wind, wind_signs, gust, moisture, fog, visibility, icing,
-        precipitation, thunder, air, energy, people,
+        sun, geomagnetic, terrain, wind, wind_signs, gust, thermals, moisture, fog, visibility,
+        icing, precipitation, thunder, air, energy, people,
     )  # fmt: skip
     return in_order(r for m in modules for r in m.RECIPES)
 
@@ -82,10 +85,13 @@ def derive(
     ``height`` is the planned flight height in m above ground. A recipe whose needs are not there
     is left out, and its quantity is then missing. So is one that would look at a fetched quantity
     which was not asked for (``wanted``; None: everything was): it would stand on a substitute where
-    nothing is amiss. UsageError for a height that no small drone flies at.
+    nothing is amiss. Temperature, moisture and ceiling are moved to the site's height first, once:
+    what was derived may be derived anew. UsageError for a height that no small drone flies at.
     """
     check_height(height)
-    fields = _alike(forecast)
+    fields, note = _alike(forecast), ""
+    if not forecast.attributes.get(AT_SITE_HEIGHT):
+        fields, note = at_site_height(fields, site, derivation().site)
     shared: dict[str, Any] = {}
     left_out: set[str] = set()
     for recipe in recipes():
@@ -96,7 +102,8 @@ def derive(
             made = recipe.make(Inputs(forecast.time, fields, site, aircraft, height, shared))
             if made is not None:
                 fields[recipe.name] = made
-    whole = forecast.with_fields(fields)
+    whole = forecast.with_fields(fields).with_notes(*([note] if note else []))
+    whole = replace(whole, attributes={**whole.attributes, AT_SITE_HEIGHT: True})
     if forecast.earlier is None:
         return whole
     earlier = derive(forecast.earlier, site=site, aircraft=aircraft, height=height, wanted=wanted)

@@ -28,9 +28,8 @@ _SINE_HORIZON, _SINE_CIVIL = np.sin(np.radians(HORIZON)), np.sin(np.radians(CIVI
 
 DAY, TWILIGHT, NIGHT = 0.0, 1.0, 2.0
 
-#: Nearer to the sun than this the aircraft is lost in the glare, and flown as far out as it is
-#: high it stands no higher than this; degrees. Common practice, no source.
-DAZZLE, HIGHEST_SIGHT = 25.0, 45.0
+#: Flown as far out as it is high an aircraft stands no higher than this, degrees.
+HIGHEST_SIGHT = 45.0
 
 _J2000 = np.datetime64("2000-01-01T12:00:00", "s")
 #: Terrestrial time runs ahead of UTC by so much in the 2020s; a minute of error is 0.001 degree.
@@ -197,7 +196,7 @@ def smallest_glare_angle(sun_elevation: Array, aside: Array) -> Array:
     return np.where(sun_elevation < HORIZON, 180.0, angle)
 
 
-def widest_glare(sun_elevation: Array, limit: float = DAZZLE) -> Array:
+def widest_glare(sun_elevation: Array, limit: float) -> Array:
     """How far to each side of the sun's azimuth an aircraft on its way up and out dazzles.
 
     Degrees; the aircraft is flown at least as far out as it is high. 0 with the sun down. Source:
@@ -241,7 +240,7 @@ def _glare_angle(inputs: Inputs) -> Field:
 
 def _glare_width(inputs: Inputs) -> Field:
     elevation = inputs.fields["solar_elevation_angle"].values
-    return make_field("glare_half_width", widest_glare(elevation))
+    return make_field("glare_half_width", widest_glare(elevation, inputs.figures.glare.dazzle))
 
 
 def _civil(inputs: Inputs) -> Field:
@@ -287,8 +286,8 @@ RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "glare_half_width", ("solar_elevation_angle",), _glare_width,
         "directions to keep out of: so far to each side of the sun's azimuth the aircraft comes "
-        "nearer to the sun than 25 degrees",
-        "spherical law of cosines; 25 degrees common practice, no source",
+        "nearer to the sun than {glare-dazzle}",
+        "spherical law of cosines; the angle common practice, no source",
         validity="flown at least as far out as high; cloud not counted",
     ),
 )  # fmt: skip

@@ -26,16 +26,19 @@ ALPHA_UNSTABLE = 0.08
 ALPHA_NEUTRAL = 0.14
 #: The upper end of 0.30-0.40 for a clear night: where nothing is known aloft, the larger wind.
 ALPHA_STABLE = 0.40
-#: Exponent of the normal wind profile on land (IEC 61400-1 ed. 3, 6.3.1.2).
+#: Exponent of the normal wind profile on land (IEC 61400-1 ed. 3, 6.3.1.2). Not used by a recipe:
+#: kept as the reference of shear on land, against which ``neutral_exponent`` is held.
 ALPHA_IEC_ONSHORE = 0.2
-
 #: Share of an obstacle's height by which it lifts the log profile (Hau 2008; windpowerlib).
 DISPLACEMENT_SHARE = 0.7
 
 
 def power_law(speed: ArrayLike, from_height: ArrayLike, to_height: ArrayLike,
               alpha: ArrayLike) -> Array:  # fmt: skip
-    """Wind speed at ``to_height`` by U (z / z1) ** alpha. Source: IEC 61400-1 ed. 3, 6.3.1.2."""
+    """Wind speed at ``to_height`` by U (z / z1) ** alpha. Source: IEC 61400-1 ed. 3, 6.3.1.2.
+
+    Kept as the reference of the wind that ``wind.carry_up`` carries up, in tests and benchmarks.
+    """
     ratio = np.asarray(to_height, dtype=np.float64) / np.asarray(from_height, dtype=np.float64)
     return np.asarray(speed, dtype=np.float64) * ratio ** np.asarray(alpha, dtype=np.float64)
 
@@ -124,13 +127,21 @@ def stability_exponent(sun: ArrayLike, cloud: ArrayLike, wind: ArrayLike,
 
 
 def phi_m(zeta: ArrayLike) -> Array:
-    """Dimensionless shear at zeta = z/L, Dyer (1974): (1 - 16 zeta) ** -1/4, or 1 + 5 zeta."""
+    """Dimensionless shear at zeta = z/L, Dyer (1974): (1 - 16 zeta) ** -1/4, or 1 + 5 zeta.
+
+    Not used by a recipe: kept as the reference of :func:`psi_m`, against which that is held as the
+    integral of (1 - phi) / zeta.
+    """
     x = np.asarray(zeta, dtype=np.float64)
     return np.where(x < 0, (1 - 16 * np.minimum(x, 0)) ** -0.25, 1 + 5 * x)
 
 
 def phi_h(zeta: ArrayLike) -> Array:
-    """Dimensionless heat gradient at zeta = z/L, Dyer (1974): (1 - 16 zeta) ** -1/2, 1 + 5 zeta."""
+    """Dimensionless heat gradient at zeta = z/L, Dyer (1974): (1 - 16 zeta) ** -1/2, 1 + 5 zeta.
+
+    Not used by a recipe: kept as the reference of :func:`psi_h`, against which that is held as the
+    integral of (1 - phi) / zeta.
+    """
     x = np.asarray(zeta, dtype=np.float64)
     return np.where(x < 0, (1 - 16 * np.minimum(x, 0)) ** -0.5, 1 + 5 * x)
 
@@ -139,7 +150,8 @@ def psi_m(zeta: ArrayLike) -> Array:
     """Integrated stability term of the wind profile at zeta = z/L.
 
     Unstable: Paulson (1970). Stable: -5 zeta as far as zeta = 1 (Dyer 1974), beyond it the slope
-    of Holtslag & De Bruin (1988), which levels off where Dyer's would run away.
+    of Holtslag & De Bruin (1988), which levels off where Dyer's would run away. Not used by a
+    recipe: kept for :func:`similarity_profile`, against which our exponents are held.
     """
     z = np.asarray(zeta, dtype=np.float64)
     x = (1 - 16 * np.minimum(z, 0)) ** 0.25
@@ -148,7 +160,11 @@ def psi_m(zeta: ArrayLike) -> Array:
 
 
 def psi_h(zeta: ArrayLike) -> Array:
-    """Integrated stability term of the temperature profile at zeta = z/L; sources as psi_m."""
+    """Integrated stability term of the temperature profile at zeta = z/L; sources as psi_m.
+
+    Not used by a recipe: kept as the reference of heat beside :func:`psi_m`, against which that is
+    held: heat is mixed no less than the wind.
+    """
     z = np.asarray(zeta, dtype=np.float64)
     x = (1 - 16 * np.minimum(z, 0)) ** 0.5
     return np.where(z < 0, 2 * np.log((1 + x) / 2), _psi_stable(z))
@@ -172,7 +188,8 @@ def similarity_profile(speed: ArrayLike, from_height: ArrayLike, to_height: Arra
 
     Holds in the lowest tenth of the boundary layer only: on a clear night that is 5 to 20 m, and
     it must not be used to reach 100 m then. Source: profile with psi(z/L) and psi(z0/L), Paulson
-    1970, Dyer 1974.
+    1970, Dyer 1974. Not used by a recipe: kept as the reference of wind by stability, against which
+    the exponents of :func:`stability_exponent` are held.
     """
     z0, length = (np.asarray(x, dtype=np.float64) for x in (roughness, obukhov_length))
 

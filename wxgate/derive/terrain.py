@@ -1,4 +1,4 @@
-"""What the ground around a site does to the wind: hills, shelter, a change of roughness.
+"""What the ground around a site does to the wind: hills and shelter.
 
 Pure functions of arrays of any broadcastable shape; lengths in metres, factors without unit.
 """
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from wxgate.derive.figures import Terrain
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
 
 if TYPE_CHECKING:
@@ -29,14 +30,14 @@ STEEPEST = 0.5
 #: A lee slope steeper than this separates (17 degrees; Taylor & Lee 1984).
 SEPARATION_SLOPE = 0.3
 
-#: The lee of a separating hill reaches this many of its heights from the crest (5 to 10, common
-#: practice, no source).
-LEE_REACH = 10.0
-
 #: Share of the wind that a moderately dense belt takes away, by distance in belt heights
 #: (Univ. of Nebraska EC1763, stored copy read 2026-11).
 BELT_DISTANCE = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)
 BELT_REDUCTION = (0.78, 0.66, 0.35, 0.14, 0.10, 0.04)
+#: Porosity of a moderately dense belt, 55 to 85 % of which is solid (Iowa State University,
+#: Farmstead windbreaks: planning, stored copy read 2026-11). A wall has eddies out to 6 heights and
+#: a shorter lee; behind more open trees less is known.
+BELT_POROSITY = (0.15, 0.45)
 
 
 def hill_speedup(height: ArrayLike, hill: Hill | None) -> Array:
@@ -68,65 +69,68 @@ def flow_separates(hill: Hill) -> bool:
     return hill.height / (2 * hill.half_length) > SEPARATION_SLOPE
 
 
-def in_lee(hill: Hill | None) -> bool:
+def in_lee(hill: Hill | None, *, reach: float) -> bool:
     """Whether a site can lie in the separated flow behind a hill: reversed, gusty.
 
-    Away from the crest of a hill that separates, up to ten of its heights. On either side, as the
-    side that is stated as downwind is so for one wind only. Source: common practice, no source.
+    Away from the crest of a hill that separates, up to ``reach`` of its heights. On either side, as
+    the side that is stated as downwind is so for one wind only. Source: common practice, no source.
     """
     if hill is None or not flow_separates(hill):
         return False
-    return 0 < abs(hill.position) <= LEE_REACH * hill.height
+    return 0 < abs(hill.position) <= reach * hill.height
 
 
-def shelter_factor(height: ArrayLike, shelter: Shelter | None) -> Array:
-    """The share of the wind that is left behind a belt of trees, at ``height`` above ground.
+def is_moderately_dense(shelter: Shelter) -> bool:
+    """Whether the lee is that of a belt of trees, as measured: porosity of 0.15 to 0.45, both in.
 
-    For the launch area only; it never lowers the wind at flight height. 1 (no shelter) above 0.7
-    belt heights, nearer than 2 or farther than 10 of them, and for a belt without leaves, whose
-    effect is far less and not known. Source: Univ. of Nebraska EC1763 (reductions); the bounds are
+    Outside it the lee may not be counted on. Source: Iowa State University, Farmstead windbreaks:
+    planning (density 55 to 85 %).
+    """
+    least, most = BELT_POROSITY
+    return least <= shelter.porosity <= most
+
+
+def shelter_factor(height: ArrayLike, shelter: Shelter | None, *, figures: Terrain) -> Array:
+    """The share of the wind that is left behind a belt or wall, at ``height`` above ground.
+
+    For the launch area only; it never lowers the wind at flight height. 1 (no shelter) too high,
+    too near and too far for the height of the belt, and for a belt without leaves, whose
+    effect is far less and not known. A belt of any porosity: whoever counts on the lee asks
+    :func:`is_moderately_dense` too. Source: Univ. of Nebraska EC1763 (reductions); the bounds are
     common practice, no source.
     """
     z = np.asarray(height, dtype=np.float64)
     if shelter is None or not shelter.leaf:
         return np.where(np.isnan(z), np.nan, 1.0)
     distance = shelter.distance / shelter.height
-    if not 2 <= distance <= 10:
+    if not figures.shelter_nearest <= distance <= figures.shelter_farthest:
         return np.where(np.isnan(z), np.nan, 1.0)
     left = 1 - float(np.interp(distance, BELT_DISTANCE, BELT_REDUCTION))
-    return np.where(np.isnan(z), np.nan, np.where(z < 0.7 * shelter.height, left, 1.0))
+    low = z < figures.shelter_top * shelter.height
+    return np.where(np.isnan(z), np.nan, np.where(low, left, 1.0))
 
 
-def in_wake(height: ArrayLike, shelter: Shelter) -> NDArray[np.bool_]:
-    """True where the wake of a belt or wall may be turbulent: under 2 heights, within 15 of them.
+def in_wake(height: ArrayLike, shelter: Shelter, *, figures: Terrain) -> NDArray[np.bool_]:
+    """True where the wake of a belt or wall may be turbulent: not far above it, not far from it.
 
     Source: common practice, no source.
     """
     z = np.asarray(height, dtype=np.float64)
-    within = shelter.distance <= 15 * shelter.height
-    return np.asarray(~(z >= 2 * shelter.height) & within)
-
-
-def internal_boundary_layer(fetch: ArrayLike, roughness: ArrayLike) -> Array:
-    """Height (m) that a new surface has reached after ``fetch`` (m): 0.28 z0 (x/z0) ** 0.8.
-
-    ``roughness`` is that of the rougher side. Above it the wind is still that of the old surface.
-    Source: from memory (Elliott-type growth of an internal boundary layer).
-    """
-    x, z0 = (np.asarray(a, dtype=np.float64) for a in (fetch, roughness))
-    return 0.28 * z0 * (x / z0) ** 0.8
+    within = shelter.distance <= figures.wake_reach * shelter.height
+    return np.asarray(~(z >= figures.wake_top * shelter.height) & within)
 
 
 # -- recipes -------------------------------------------------------------------------------------
 
 
 def _lee(inputs: Inputs) -> Field:
-    return make_field("lee_separation", np.asarray(float(in_lee(inputs.site.hill))))
+    lee = in_lee(inputs.site.hill, reach=inputs.figures.terrain.lee_reach)
+    return make_field("lee_separation", np.asarray(float(lee)))
 
 
 def _wake(inputs: Inputs) -> Field:
-    shelter = inputs.site.shelter
-    wake = False if shelter is None else bool(in_wake(inputs.height, shelter))
+    shelter, figures = inputs.site.shelter, inputs.figures.terrain
+    wake = False if shelter is None else bool(in_wake(inputs.height, shelter, figures=figures))
     return make_field("wake_turbulence", np.asarray(float(wake)))
 
 
@@ -154,6 +158,6 @@ RECIPES: tuple[Recipe, ...] = (
         "terrain_difference", (), _difference,
         "stated altitude of the site less that of the model's terrain, without sign",
         "definition", uses=("surface_altitude",),
-        validity="needs the site's altitude; what is read at 2 m holds for the model's terrain",
+        validity="needs the site's altitude; beyond 100 m the temperature is moved to it",
     ),
 )  # fmt: skip

@@ -8,40 +8,33 @@ from __future__ import annotations
 
 import numpy as np
 
-from wxgate.derive.hours import at_hour_end, fields_aligned
+from wxgate.derive.figures import Thunder
+from wxgate.derive.hours import fields_aligned, larger_end
 from wxgate.derive.precipitation import nearby_probability
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
 
-#: Convective precipitation that marks a storm's trigger, mm in the hour.
-CONVECTIVE_HOUR = 0.5
-#: Lower bounds of CAPE (J/kg) and the chance of thunder once a trigger is there. Thunder becomes
-#: likelier with CAPE up to about 800 J/kg (Westermayer et al., ERA-Interim against EUCLID); the
-#: figures themselves are common practice, no source, until verification sets them.
-_CAPE_BOUNDS = (50.0, 150.0, 400.0, 800.0)
-_CHANCE_WITH_TRIGGER = (0.02, 0.1, 0.25, 0.4, 0.5)
-#: A model that draws lightning itself means at least this.
-_LIGHTNING_CHANCE = 0.5
 
-
-def chance_with_trigger(cape: Array) -> Array:
-    """Chance of thunder with a trigger by CAPE (J/kg): five steps; a bound belongs to the upper.
+def chance_with_trigger(cape: Array, *, figures: Thunder) -> Array:
+    """Chance of thunder with a trigger by CAPE (J/kg), in steps; a bound belongs to the upper.
 
     A CAPE that is missing gives the largest step: no more can come of it.
     """
-    steps = np.asarray(_CHANCE_WITH_TRIGGER)
+    steps = np.asarray(figures.chances)
     # NaN sorts behind every bound, and so lands on the largest step by itself.
-    return steps[np.searchsorted(_CAPE_BOUNDS, cape, side="right")]
+    return steps[np.searchsorted(figures.cape_bounds, cape, side="right")]
 
 
-def thunder_probability(trigger: Array, cape: Array, lightning: Array) -> Array:
+def thunder_probability(
+    trigger: Array, cape: Array, lightning: Array, *, figures: Thunder
+) -> Array:
     """Chance of thunder within some 25 km in the hour.
 
     ``trigger`` is the chance of convective precipitation nearby (share), ``cape`` the larger of
     the hour's two ends (J/kg), ``lightning`` the model's own field, NaN where it has none. NaN
     where the trigger is, unless there is lightning.
     """
-    chance = trigger * chance_with_trigger(cape)
-    return np.where(lightning > 0, np.fmax(chance, _LIGHTNING_CHANCE), chance)
+    chance = trigger * chance_with_trigger(cape, figures=figures)
+    return np.where(lightning > 0, np.fmax(chance, figures.lightning_chance), chance)
 
 
 def k_index(t850: Array, t700: Array, t500: Array, td850: Array, td700: Array) -> Array:
@@ -69,10 +62,11 @@ def _thunder(inputs: Inputs) -> Field:
     no_convective = np.isnan(convective)
     here = np.where(no_convective, total, convective)
     # Of the cells around only the total is known; all of it is taken for convective.
-    trigger = nearby_probability(here, around, CONVECTIVE_HOUR)
+    figures = inputs.figures.thunder
+    trigger = nearby_probability(here, around, figures.convective_hour, figures=inputs.figures.rain)
     trigger = np.where(np.isnan(here), np.nan, trigger)
-    strongest = np.maximum(cape, at_hour_end(cape))
-    values = thunder_probability(trigger, strongest, lightning)
+    strongest = larger_end(cape)
+    values = thunder_probability(trigger, strongest, lightning, figures=figures)
     origin = no_convective + 2 * np.isnan(strongest)
     return make_field(
         "thunder_probability", values,
@@ -83,8 +77,9 @@ def _thunder(inputs: Inputs) -> Field:
 RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "thunder_probability", ("precipitation",), _thunder,
-        "chance of 0.5 mm convective precipitation nearby, times 0.02 to 0.5 by CAPE; at least "
-        "0.5 with model lightning",
+        "chance of {thunder-convective-hour} convective precipitation nearby, times "
+        "{thunder-chances} by CAPE (steps at {thunder-cape-bounds}); at least "
+        "{thunder-lightning-chance} with model lightning",
         "common practice, no source, until verification sets the figures; form after Westermayer "
         "et al. (CAPE saturates near 800 J/kg)",
         uses=(_CONVECTIVE, _MOST, _CAPE, "lightning"),

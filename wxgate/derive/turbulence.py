@@ -16,11 +16,7 @@ HEAT_CAPACITY = 1004.7  #: J kg-1 K-1 at constant pressure
 DRY_LAPSE = GRAVITY / HEAT_CAPACITY  #: K m-1
 STANDARD_PRESSURE = 101325.0
 
-#: Assumptions where the model gives no heat flux (from memory), each to the
-#: rough side: dry ground turns half of the net sunshine into heat, and the mixed layer is deep.
-HEAT_SHARE = 0.5
 ALBEDO = 0.23  #: grass (FAO-56)
-DEPTH = 1500.0  #: m
 
 #: Reference turbulence intensity of the wind turbine classes (IEC 61400-1 ed. 3, table 1).
 IEC_REFERENCE = {"A": 0.16, "B": 0.14, "C": 0.12}
@@ -39,7 +35,12 @@ def turbulence_intensity(height: ArrayLike, roughness: ArrayLike) -> Array:
 
 
 def iec_deviation(wind: ArrayLike, turbine_class: str) -> Array:
-    """Standard deviation of the wind, m/s: Iref (0.75 U + 5.6). Source: IEC 61400-1 ed. 3 (11)."""
+    """Standard deviation of the wind (m/s) that turbines of class A, B or C are built for.
+
+    Iref (0.75 U + 5.6). Source: IEC 61400-1 ed. 3 (11). Not used by a recipe: kept as the reference
+    of rough air without thermals, against which the least turbulence to count with
+    (``gust.least_intensity``) is held.
+    """
     return IEC_REFERENCE[turbine_class] * (0.75 * np.asarray(wind, dtype=np.float64) + 5.6)
 
 
@@ -54,16 +55,16 @@ def clear_sky_irradiance(sun: ArrayLike) -> Array:
     return np.where(up > 0, found, np.where(np.isnan(up), np.nan, 0.0))
 
 
-def heat_flux_from_sun(sun: ArrayLike, cloud: ArrayLike) -> Array:
+def heat_flux_from_sun(sun: ArrayLike, cloud: ArrayLike, *, heat_share: float) -> Array:
     """An estimate of the upward sensible heat flux (W m-2) from sun elevation and cloud share.
 
-    Half of the net sunshine over grass; an unknown cloud counts as none. Cloud weakens the
-    sunshine by 1 - 0.75 N ** 3.4. Source: Kasten & Czeplak 1980 (from memory).
+    ``heat_share`` of the net sunshine over grass; an unknown cloud counts as none. Cloud weakens
+    the sunshine by 1 - 0.75 N ** 3.4. Source: Kasten & Czeplak 1980 (from memory).
     """
     n = np.asarray(cloud, dtype=np.float64)
     share = np.where(np.isnan(n), 0.0, np.clip(n, 0.0, 1.0))
     net = (1 - ALBEDO) * clear_sky_irradiance(sun) * (1 - 0.75 * share**3.4)
-    return HEAT_SHARE * net
+    return heat_share * net
 
 
 def convective_velocity(heat_flux: ArrayLike, depth: ArrayLike, temperature: ArrayLike,
@@ -79,16 +80,6 @@ def convective_velocity(heat_flux: ArrayLike, depth: ArrayLike, temperature: Arr
     cube = GRAVITY / t * np.asarray(depth, dtype=np.float64) * kinematic
     scale: Array = np.cbrt(np.maximum(cube, 0.0))
     return scale
-
-
-def vertical_deviation(scale: ArrayLike, height: ArrayLike, depth: ArrayLike) -> Array:
-    """Standard deviation of the vertical wind in thermals (m/s), w* being ``scale``.
-
-    sqrt(1.8) w* (z/zi) ** 1/3 (1 - 0.8 z/zi). Source: Lenschow et al. 1980 (from memory).
-    """
-    ratio = np.asarray(height, dtype=np.float64) / np.asarray(depth, dtype=np.float64)
-    share: Array = 1.8**0.5 * np.cbrt(ratio) * (1 - 0.8 * ratio)
-    return np.asarray(scale, dtype=np.float64) * share
 
 
 def bulk_richardson(

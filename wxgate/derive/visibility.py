@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from wxgate.derive.fog import LIKELY
+from wxgate.derive.figures import Derivation, Sight
 from wxgate.derive.hours import at_hour_end, fields_aligned
 from wxgate.derive.moisture import relative_humidity
 from wxgate.derive.precipitation import Hydrometeor, precipitation_kind
@@ -31,9 +31,7 @@ UNRESTRICTED = 24135.0
 FOG = 1000.0
 
 _DRY_SNOW, _WET_SNOW = 10.0, 6.0
-_WARMEST_SNOW = 277.15
 _CLEAN_AIR, _PER_PARTICLE = 0.012, 0.0045
-_HUMID = 0.8
 
 
 def visibility_from_extinction(extinction: Array, contrast: float = OPTICAL_RANGE) -> Array:
@@ -61,47 +59,52 @@ def rain_extinction(rate: Array) -> Array:
     return hydrometeor_extinction(0.072 * rate**0.88, "rain")
 
 
-def snow_extinction(rate: Array, temperature: Array) -> Array:
+def snow_extinction(rate: Array, temperature: Array, *, fall: float) -> Array:
     """Extinction (1/km) by snow of a rate (mm/h of water) at a temperature (K).
 
-    Snow falling at 1 m/s, and 10 (dry, to -2 degC) to 6 (wet, from -1 degC) times its content.
-    Source: NOAA-EMC/UPP, CALVIS_GSD.f, read 2026-11; fall speed common practice, no source.
+    Snow falling at ``fall`` (m/s), and 10 (dry, to -2 degC) to 6 (wet, from -1 degC) times its
+    content. Source: NOAA-EMC/UPP, CALVIS_GSD.f, read 2026-11.
     """
     wet: Array = np.clip(temperature - 271.15, 0.0, 1.0)
-    return (_DRY_SNOW * (1.0 - wet) + _WET_SNOW * wet) * rate / 3.6
+    return (_DRY_SNOW * (1.0 - wet) + _WET_SNOW * wet) * rate / (3.6 * fall)
 
 
-def smoke_extinction(pm2p5: Array, humidity: Array) -> Array:
-    """Extinction (1/km) by clean air and fine particles (ug/m3), doubled above 80 % humidity.
+def smoke_extinction(pm2p5: Array, humidity: Array, *, humid: float) -> Array:
+    """Extinction (1/km) by clean air and fine particles (ug/m3), doubled above ``humid`` (share).
 
     Few models forecast particles: where they are missing the air counts as clean. A humidity
     (share) that is missing counts as humid. Source: dry smoke, from memory.
     """
     dry = _CLEAN_AIR + _PER_PARTICLE * np.nan_to_num(pm2p5, nan=0.0)
-    return np.where(humidity <= _HUMID, dry, 2.0 * dry)
+    return np.where(humidity <= humid, dry, 2.0 * dry)
 
 
-def precipitation_extinction(rate: Array, temperature: Array, kind: Array) -> Array:
+def precipitation_extinction(
+    rate: Array, temperature: Array, kind: Array, *, figures: Sight
+) -> Array:
     """Extinction (1/km) by precipitation of a rate (mm/h) and a kind (``Hydrometeor``, as float).
 
-    Where the kind cannot be told it is snow up to 4 degC, and dry snow where the temperature (K)
-    is missing too: snow hides more than rain.
+    Where the kind cannot be told it is snow up to the warmest, and dry snow where the temperature
+    (K) is missing too: snow hides more than rain.
     """
-    snow = np.where(np.isnan(kind), ~(temperature > _WARMEST_SNOW), kind == Hydrometeor.SNOW)
+    snow = np.where(np.isnan(kind), ~(temperature > figures.warmest_snow), kind == Hydrometeor.SNOW)
     cold = np.where(np.isnan(temperature), 0.0, temperature)
-    return np.where(snow, snow_extinction(rate, cold), rain_extinction(rate))
+    through_snow = snow_extinction(rate, cold, fall=figures.snow_fall)
+    return np.where(snow, through_snow, rain_extinction(rate))
 
 
-def visibility(model: Array, in_precipitation: Array, in_smoke: Array, fog_points: Array) -> Array:
+def visibility(
+    model: Array, in_precipitation: Array, in_smoke: Array, fog_points: Array, *, likely: float
+) -> Array:
     """The lowest of the mechanisms (m).
 
-    ``in_precipitation`` and ``in_smoke`` are extinctions (1/km). Where the model has a
-    visibility, fog is in it and the fog points stay a matter of their own. Where it has none, the
-    estimate starts at ``UNRESTRICTED`` and likely fog is at ``FOG``; it is NaN where precipitation
-    or fog points are missing.
+    ``in_precipitation`` and ``in_smoke`` are extinctions (1/km). Where the model has a visibility,
+    fog is in it and the fog points stay a matter of their own. Where it has none, the estimate
+    starts at ``UNRESTRICTED`` and fog of ``likely`` points or more is at ``FOG``; it is NaN where
+    precipitation or fog points are missing.
     """
     through_all = visibility_from_extinction(in_precipitation + in_smoke)
-    estimate = np.minimum(np.where(fog_points >= LIKELY, FOG, UNRESTRICTED), through_all)
+    estimate = np.minimum(np.where(fog_points >= likely, FOG, UNRESTRICTED), through_all)
     estimate = np.where(np.isnan(fog_points), np.nan, estimate)
     through_known = np.fmin(through_all, visibility_from_extinction(in_smoke))
     return np.where(np.isnan(model), estimate, np.fmin(model, through_known))
@@ -153,8 +156,9 @@ def _visibility(inputs: Inputs) -> Field | None:
     if inputs.get("visibility_in_air") is None and inputs.get("precipitation") is None:
         return None
     model, amount, *points = fields_aligned(inputs, *_USES)
-    start = _at_instant(model, amount, *points)
-    end = _at_instant(at_hour_end(model), amount, *(at_hour_end(p) for p in points))
+    later = (at_hour_end(p) for p in points)
+    start = _at_instant(model, amount, *points, figures=inputs.figures)
+    end = _at_instant(at_hour_end(model), amount, *later, figures=inputs.figures)
     values = np.minimum(start, end)
     missing = np.isnan(model) | np.isnan(at_hour_end(model))
     return make_field(
@@ -166,13 +170,14 @@ def _visibility(inputs: Inputs) -> Field | None:
 
 def _at_instant(
     model: Array, amount: Array, fog_points: Array, pm2p5: Array, temperature: Array,
-    spread: Array, wet_bulb: Array, *types: Array,
+    spread: Array, wet_bulb: Array, *types: Array, figures: Derivation,
 ) -> Array:  # fmt: skip
     """Visibility at one end of the hour, in the precipitation of the whole hour."""
-    kind = precipitation_kind(amount, wet_bulb, *types)
-    smoke = smoke_extinction(pm2p5, relative_humidity(temperature, temperature - spread))
-    rain_or_snow = precipitation_extinction(amount, temperature, kind)
-    return visibility(model, rain_or_snow, smoke, fog_points)
+    kind = precipitation_kind(amount, wet_bulb, *types, snow_wet_bulb=figures.rain.snow_wet_bulb)
+    humidity = relative_humidity(temperature, temperature - spread)
+    smoke = smoke_extinction(pm2p5, humidity, humid=figures.sight.humid)
+    rain_or_snow = precipitation_extinction(amount, temperature, kind, figures=figures.sight)
+    return visibility(model, rain_or_snow, smoke, fog_points, likely=figures.fog.likely)
 
 
 def _attitude(inputs: Inputs) -> Field:

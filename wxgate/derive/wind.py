@@ -32,6 +32,7 @@ from wxgate.derive.column import (
     top_level,
     wind_at,
 )
+from wxgate.derive.figures import Terrain
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
 from wxgate.derive.surface_layer import (
     ALPHA_NEUTRAL,
@@ -39,14 +40,12 @@ from wxgate.derive.surface_layer import (
     neutral_exponent,
     stability_exponent,
 )
-from wxgate.derive.terrain import hill_speedup, shelter_factor
+from wxgate.derive.terrain import hill_speedup, is_moderately_dense, shelter_factor
 
 if TYPE_CHECKING:
     from wxgate.profiles import Hill, Shelter
 
 REFERENCE_HEIGHT = 10.0  #: m, the height of a wind "at the ground"
-#: The layer that counts for a flight reaches so far above the planned height, m (science 1.1.5).
-LAYER_ABOVE = 50.0
 #: Where the pilot stands with a hand-held meter, m.
 LAUNCH_HEIGHT = 2.0
 
@@ -104,13 +103,17 @@ def carry_up(
     return carried, codes
 
 
-def launch_wind(speed: ArrayLike, hill: Hill | None, shelter: Shelter | None) -> Array:
+def launch_wind(
+    speed: ArrayLike, hill: Hill | None, shelter: Shelter | None, *, figures: Terrain
+) -> Array:
     """The mean wind at the launch place, m/s, where ``speed`` is the 10 m wind of the model.
 
-    Raised by the hill that the site stands on, lowered by the trees that shelter it.
+    Raised by the hill that the site stands on, lowered by a moderately dense belt of trees: gusts
+    reach the lee of a wall and blow through open trees.
     """
     raised = np.asarray(speed, dtype=np.float64) * hill_speedup(REFERENCE_HEIGHT, hill)
-    return raised * shelter_factor(LAUNCH_HEIGHT, shelter)
+    counted = shelter if shelter is not None and is_moderately_dense(shelter) else None
+    return raised * shelter_factor(LAUNCH_HEIGHT, counted, figures=figures)
 
 
 def wind_step(wind: WindAtHeight, eastward: ArrayLike, northward: ArrayLike,
@@ -223,7 +226,9 @@ def _layer(inputs: Inputs) -> Field | None:
         return None
     hill = inputs.site.hill
     levels = strongest_below(
-        column, _planned(inputs) + LAYER_ABOVE, column.speed * hill_speedup(column.heights, hill)
+        column,
+        _planned(inputs) + inputs.figures.levels.layer_above,
+        column.speed * hill_speedup(column.heights, hill),
     )
     at_10_m = surface * hill_speedup(REFERENCE_HEIGHT, hill)
     strongest = np.maximum(np.maximum(levels, at_10_m), aloft.values)
@@ -234,7 +239,8 @@ def _layer(inputs: Inputs) -> Field | None:
 
 def _launch(inputs: Inputs) -> Field:
     site, wind = inputs.site, inputs.fields["wind_speed"].values
-    return make_field("launch_wind_speed", launch_wind(wind, site.hill, site.shelter))
+    launch = launch_wind(wind, site.hill, site.shelter, figures=inputs.figures.terrain)
+    return make_field("launch_wind_speed", launch)
 
 
 def _step(inputs: Inputs) -> Field | None:
@@ -243,7 +249,8 @@ def _step(inputs: Inputs) -> Field | None:
         return None
     raised = hill_speedup(REFERENCE_HEIGHT, inputs.site.hill)
     u, v = (raised * component for component in surface)
-    share = shelter_factor(LAUNCH_HEIGHT, inputs.site.shelter)
+    # Calm behind a wall makes a step too, though nobody may count on it.
+    share = shelter_factor(LAUNCH_HEIGHT, inputs.site.shelter, figures=inputs.figures.terrain)
     return make_field(
         "wind_step", wind_step(found[0], u, v, share), origin=found[1], origins=WIND_ORIGINS
     )
@@ -289,7 +296,8 @@ RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "wind_speed_layer_maximum",
         (*_COMPONENTS, "wind_speed", "wind_speed_at_flight_height"), _layer,
-        "strongest wind at 10 m, at flight height and on every level less than 50 m above it",
+        "strongest wind at 10 m, at flight height and on every level less than "
+        "{levels-layer-above} above it",
         "common practice, no source",
         uses=_ALOFT,
         validity="between the levels that the model has it may blow harder still",
@@ -297,8 +305,9 @@ RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "launch_wind_speed", ("wind_speed",), _launch,
         "10 m wind, raised by the hill and lowered by the trees that the site states",
-        "hill: NBC of Canada 4.1.7.4; shelter: Univ. of Nebraska EC1763",
-        validity="a site that states neither has the 10 m wind; bare or far trees shelter nothing",
+        "hill: NBC of Canada 4.1.7.4; shelter: Univ. of Nebraska EC1763, Iowa State University",
+        validity="a site that states neither has the 10 m wind; bare or far trees, walls (porosity "
+        "below 15 %) and open trees (above 45 %) shelter nothing",
     ),
     Recipe(
         "wind_step", _COMPONENTS, _step,

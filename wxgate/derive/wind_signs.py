@@ -6,46 +6,33 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wxgate.derive.column import Column, beside, column_of, strongest_below
+from wxgate.derive.figures import Breeze, Jet
 from wxgate.derive.handheld import beaufort
 from wxgate.derive.recipe import Array, Field, Inputs, Recipe, make_field
 
-#: Nocturnal jet (after Baas et al. 2009 and Luiz & Fiedler 2022; the figures
-#: are common practice).
-JET_SUN = 5.0  #: degrees; the sun stands below
-JET_CLOUD = 0.5  #: share; less cloud than this
-JET_SURFACE_WIND = 3.0  #: m/s at 10 m; less than this
-JET_STEP = 4.0  #: m/s; more than the 10 m wind, on a level up to 120 m
-JET_SPEED = 8.0  #: m/s; more than this, on a level below 400 m
-JET_STEP_TOP, JET_TOP = 120.0, 400.0  #: m
-JET_WITNESS = 80.0  #: m; without a level at or above this nobody can say that there is no jet
-
-#: Below this speed (m/s) a direction means nothing (common practice, no source).
-LIGHT_AND_VARIABLE = 1.0
 #: The swing looks at the hour's ends and one instant either side.
 SWING_BEFORE, SWING_AFTER = 1, 2
 
-#: Onset of the sea breeze within an hour (common practice, no source).
-BREEZE_SUN = 10.0  #: degrees; the sun has warmed the land above this
-BREEZE_TURN = 30.0  #: degrees between the two ends of the hour, or more
-BREEZE_RISE = 1.0  #: m/s gained, or more
 
-
-def low_level_jet(column: Column, wind: ArrayLike, sun: ArrayLike, cloud: ArrayLike) -> Array:
+def low_level_jet(column: Column, wind: ArrayLike, sun: ArrayLike, cloud: ArrayLike,
+                  *, figures: Jet) -> Array:  # fmt: skip
     """1 where a nocturnal low-level jet shows, 0 where it is ruled out, NaN where none can tell.
 
-    A jet: sun below 5 degrees, cloud under half, 10 m ``wind`` under 3 m/s, and either a level up
-    to 120 m with 4 m/s more than at 10 m, or one below 400 m with more than 8 m/s. Without any
-    level from 80 to 400 m the absence of a jet is not known.
+    A jet: low sun, little cloud, a weak 10 m ``wind``, and either a level near the ground with
+    much more wind than at 10 m, or one higher up with a strong wind. Without any level from
+    ``figures.witness`` to ``figures.top`` the absence of a jet is not known.
     Source: Baas et al. 2009; Luiz & Fiedler 2022; the limits are common practice.
     """
     u10, s, c = (np.asarray(x, dtype=np.float64) for x in (wind, sun, cloud))
-    near = strongest_below(column, np.nextafter(JET_STEP_TOP, np.inf))
-    below_400 = strongest_below(column, JET_TOP)
-    aloft = (near - u10 > JET_STEP) | (below_400 > JET_SPEED)
-    witness = ((column.heights >= JET_WITNESS) & (column.heights < JET_TOP)).any(axis=0)
-    ruled_out = (s >= JET_SUN) | (c >= JET_CLOUD) | (u10 >= JET_SURFACE_WIND)
+    near = strongest_below(column, np.nextafter(figures.step_top, np.inf))
+    higher = strongest_below(column, figures.top)
+    aloft = (near - u10 > figures.step) | (higher > figures.speed)
+    z = column.heights
+    witness = ((z >= figures.witness) & (z < figures.top)).any(axis=0)
+    ruled_out = (s >= figures.sun) | (c >= figures.cloud) | (u10 >= figures.surface_wind)
     ruled_out = ruled_out | (witness & ~aloft & np.isfinite(u10))
-    shows = (s < JET_SUN) & (c < JET_CLOUD) & (u10 < JET_SURFACE_WIND) & aloft
+    quiet = (s < figures.sun) & (c < figures.cloud) & (u10 < figures.surface_wind)
+    shows = quiet & aloft
     return np.where(ruled_out, 0.0, np.where(shows, 1.0, np.nan))
 
 
@@ -55,18 +42,18 @@ def angle_between(first: ArrayLike, second: ArrayLike) -> Array:
     return np.abs((a - b + 180.0) % 360.0 - 180.0)
 
 
-def direction_swing(speed: ArrayLike, direction: ArrayLike) -> Array:
+def direction_swing(speed: ArrayLike, direction: ArrayLike, *, calm: float) -> Array:
     """The largest angle between any two wind directions around each hour, degrees; time first.
 
-    Hour i looks at the instants i-1 to i+2, as far as the axis has them. A wind under 1 m/s has no
-    direction and is left out. NaN where an instant that is looked at is missing, and for the last
-    hour, which has no second end.
+    Hour i looks at the instants i-1 to i+2, as far as the axis has them. A wind under ``calm`` has
+    no direction and is left out. NaN where an instant that is looked at is missing, and for the
+    last hour, which has no second end.
     """
     u = np.asarray(speed, dtype=np.float64)
     d = np.asarray(direction, dtype=np.float64)
     hours = u.shape[0]
     missing = np.isnan(u) | np.isnan(d)
-    steady = np.where(u < LIGHT_AND_VARIABLE, np.nan, d)
+    steady = np.where(u < calm, np.nan, d)
     swing = np.zeros(u.shape)
     unknown = np.zeros(u.shape, dtype=np.bool_)
     around = range(-SWING_BEFORE, SWING_AFTER + 1)
@@ -79,18 +66,19 @@ def direction_swing(speed: ArrayLike, direction: ArrayLike) -> Array:
     return np.where(unknown, np.nan, swing)
 
 
-def sea_breeze_onset(speed: ArrayLike, direction: ArrayLike, sun: ArrayLike) -> Array:
+def sea_breeze_onset(
+    speed: ArrayLike, direction: ArrayLike, sun: ArrayLike, *, figures: Breeze
+) -> Array:
     """1 in an hour in which the sea breeze sets in, else 0; time first, for a site at a coast.
 
-    Between the hour's two ends the wind turns by 30 degrees or more, or sets in from under 1 m/s,
-    and gains 1 m/s or more, with the sun above 10 degrees at the second end. An unknown sun counts
-    as high. NaN where a wind is missing, and for the last hour, which has no second end.
-    Source: common practice, no source.
+    Between the hour's two ends the wind turns, or sets in from a calm, and gains strength, with the
+    sun up at the second end. An unknown sun counts as high. NaN where a wind is missing, and for
+    the last hour, which has no second end. Source: common practice, no source.
     """
     u, d, s = (np.asarray(x, dtype=np.float64) for x in (speed, direction, sun))
     u2, d2, s2 = (_shifted(x, 1, np.nan) if x.shape[:1] == u.shape[:1] else x for x in (u, d, s))
-    turns = (angle_between(d, d2) >= BREEZE_TURN) | (u < LIGHT_AND_VARIABLE)
-    onset = turns & (u2 - u >= BREEZE_RISE) & ~(s2 <= BREEZE_SUN)
+    turns = (angle_between(d, d2) >= figures.turn) | (u < figures.calm)
+    onset = turns & (u2 - u >= figures.rise) & ~(s2 <= figures.sun)
     return np.where(np.isnan(u + u2 + d + d2), np.nan, onset)
 
 
@@ -116,13 +104,16 @@ def _jet(inputs: Inputs) -> Field | None:
         surface,
         beside(inputs.values("solar_elevation_angle"), surface.shape),
         beside(inputs.values("cloud_area_fraction"), surface.shape),
+        figures=inputs.figures.jet,
     )
     return make_field("low_level_jet", jet)
 
 
 def _swing(inputs: Inputs) -> Field:
     swing = direction_swing(
-        inputs.fields["wind_speed"].values, inputs.fields["wind_from_direction"].values
+        inputs.fields["wind_speed"].values,
+        inputs.fields["wind_from_direction"].values,
+        calm=inputs.figures.breeze.calm,
     )
     return make_field("wind_direction_swing", swing)
 
@@ -133,7 +124,8 @@ def _sea_breeze(inputs: Inputs) -> Field:
         return make_field("sea_breeze_onset", np.where(np.isnan(speed), np.nan, 0.0))
     sun = beside(inputs.values("solar_elevation_angle"), speed.shape)
     direction = inputs.fields["wind_from_direction"].values
-    return make_field("sea_breeze_onset", sea_breeze_onset(speed, direction, sun))
+    onset = sea_breeze_onset(speed, direction, sun, figures=inputs.figures.breeze)
+    return make_field("sea_breeze_onset", onset)
 
 
 def _beaufort(inputs: Inputs) -> Field:
@@ -146,21 +138,23 @@ _USES = ("eastward_wind_on_levels", "northward_wind_on_levels", "geopotential_he
 RECIPES: tuple[Recipe, ...] = (
     Recipe(
         "low_level_jet", ("eastward_wind", "northward_wind", "wind_speed"), _jet,
-        "clear night, under 3 m/s at 10 m, 4 m/s more at 80-120 m or over 8 m/s below 400 m",
+        "clear night, under {jet-surface-wind} at 10 m, {jet-step} more up to {jet-step-top} or "
+        "over {jet-speed} below {jet-top}",
         "Baas et al. 2009; Luiz & Fiedler 2022; limits common practice",
         uses=_USES,
-        validity="without a level from 80 to 400 m nobody can say that there is none",
+        validity="without a level from {jet-witness} to {jet-top} nobody can say that there is "
+        "none",
     ),
     Recipe(
         "wind_direction_swing", ("wind_speed", "wind_from_direction"), _swing,
         "largest angle between two 10 m wind directions from an hour before to an hour after",
         "definition; common practice",
-        validity="winds under 1 m/s have no direction",
+        validity="winds under {breeze-calm} have no direction",
     ),
     Recipe(
         "sea_breeze_onset", ("wind_speed", "wind_from_direction"), _sea_breeze,
-        "at a coast by day: in this hour the wind turns by 30 degrees or more, or sets in from a "
-        "calm, and gains 1 m/s or more",
+        "at a coast by day: in this hour the wind turns by {breeze-turn} or more, or sets in from "
+        "a calm, and gains {breeze-rise} or more",
         "common practice, no source",
         uses=("solar_elevation_angle",),
         validity="only sites that are said to lie at a coast; a model is an hour or so off",

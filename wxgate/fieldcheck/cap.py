@@ -7,8 +7,7 @@ from dataclasses import replace
 
 from wxgate.brief import Brief, window_ahead
 from wxgate.daylimits.figures import figures_of
-from wxgate.fieldcheck.check import seen_verdicts, worst_of
-from wxgate.fieldcheck.seen import seen_from_report
+from wxgate.fieldcheck.check import reported, worst_of
 from wxgate.sources.aviation_formats import Report
 
 
@@ -16,15 +15,15 @@ def capped(brief: Brief, reports: Sequence[Report]) -> Brief:
     """The brief with its first hour no better than any of the reports makes it.
 
     Observed no-go is no-go, for the hour under way and no other: an airport is another place, and
-    what it reports is soon old. A better report betters nothing.
+    what it reports is soon old. From far away it makes the hour marginal (see
+    :func:`wxgate.fieldcheck.check.reported`). A better report betters nothing.
     """
     if not brief.hours or not brief.hours[0].start <= brief.now < brief.hours[0].end:
         return brief
     before, figures = brief.hours[0], figures_of(brief.rulebook)
     after, notes = before, []
     for report in reports:
-        seen = seen_from_report(report)
-        told = seen_verdicts(brief, seen, brief.now, scale=None, hours=1, figures=figures)[0]
+        told = reported(brief, report, brief.now, before=before, figures=figures)
         if told.grade > after.grade:
             notes.append(
                 f"{report.station}, {report.distance_km:.0f} km away, reports what makes this hour"

@@ -14,6 +14,7 @@ import numpy as np
 from wxgate.brief import Brief, make_brief
 from wxgate.daylimits.figures import Figures, figures_of
 from wxgate.daylimits.meter import SURFACES, StopNumbers, roughness_of, stop_numbers
+from wxgate.derive.figures import derivation
 from wxgate.derive.handheld import forecast_scale, height_factor
 from wxgate.derive.needs import fetched_for
 from wxgate.derive.run import derive
@@ -23,6 +24,7 @@ from wxgate.fieldcheck.overlay import certain, overlaid, raised
 from wxgate.fieldcheck.seen import STANDARD_HEIGHT, Seen, seen_from_reading, seen_from_report
 from wxgate.forecast import HOUR, Forecast, to_datetime64
 from wxgate.journal.records import IssuedHour, Reading
+from wxgate.quantities import quantity
 from wxgate.sources.aviation_formats import Report
 from wxgate.verdict import Grade, Reason, Verdict
 
@@ -90,10 +92,9 @@ def check_field(
     scale, expected = _scale(brief, seen, reading, roughness)
     hours = seen_verdicts(brief, seen, now, scale=scale, hours=len(before), figures=figures)
     stations = tuple(
-        Station(report, seen_verdicts(brief, seen_from_report(report), now, scale=None, hours=1,
-                                figures=figures)[0])
+        Station(report, reported(brief, report, now, before=before[0], figures=figures))
         for report in reports
-    )  # fmt: skip
+    )
     caps = [s.verdict for s in stations if s.verdict is not None]
     after = tuple(worst_of(pair) for pair in zip(before, hours, strict=True))
     after = (worst_of((after[0], *caps)), *after[1:])
@@ -101,6 +102,34 @@ def check_field(
     stops = stop_numbers(replace(brief, site=there), start, before[-1].end, figures)
     after = tuple(stopped(verdict, reading, stops, roughness) for verdict in after)
     return FieldCheck(brief, reading, seen, before, after, scale, expected, stops, stations)
+
+
+def reported(
+    brief: Brief, report: Report, now: datetime, *, before: Verdict, figures: Figures
+) -> Verdict:
+    """The hour of ``now`` as a station's report makes it; ``before``: as it is without.
+
+    The weather of a station farther away than the figure ``airport-near`` is a reason to look, and
+    no more: it makes the hour marginal at worst. A distance that is not known counts as near.
+    """
+    seen = seen_from_report(report)
+    told = seen_verdicts(brief, seen, now, scale=None, hours=1, figures=figures)[0]
+    near, why = figures.of("airport-near"), told.limiting_reason
+    far = report.distance_km > figures.value("airport-near", "km")
+    if not far or told.grade <= Grade.MARGINAL or why is None:
+        return told
+    reason = replace(
+        why, rule="far airport", grade=Grade.MARGINAL, value=None, limit=None, limit_grade=None,
+        limit_word="", margin=None, because=near.because, source=near.source, layer="field",
+        note=f"{report.station}, {report.distance_km:.0f} km away, reports what is"
+        f" {told.grade.word} there: {quantity(why.quantity).label}",
+    )  # fmt: skip
+    if before.grade >= Grade.MARGINAL:
+        return replace(before, reasons=(*before.reasons, reason))
+    return replace(
+        before, grade=Grade.MARGINAL, reasons=(*before.reasons, reason), limiting=reason.rule,
+        margin=None,
+    )  # fmt: skip
 
 
 def worst_of(verdicts_of_hour: Sequence[Verdict]) -> Verdict:
@@ -194,15 +223,17 @@ def _scale(
         return None, None
     height = STANDARD_HEIGHT if reading.height is None else reading.height
     expected = u10 / float(height_factor(STANDARD_HEIGHT, height, roughness))
-    scales = []
+    scales, raising = [], derivation().meter
     if seen.wind is not None:
-        scales.append(float(forecast_scale(seen.wind, u10, STANDARD_HEIGHT, roughness)))
+        scale = forecast_scale(seen.wind, u10, STANDARD_HEIGHT, roughness, figures=raising)
+        scales.append(float(scale))
     if seen.aloft is not None and seen.aloft_height is not None:
         aloft = _at_hour(brief.forecasts, "wind_speed_at_flight_height", now)
         if aloft is not None:
             carried = seen.aloft * float(height_factor(brief.height, seen.aloft_height, roughness))
             # Both are winds at one height, whichever it is.
-            scales.append(float(forecast_scale(carried, aloft, STANDARD_HEIGHT, roughness)))
+            scale = forecast_scale(carried, aloft, STANDARD_HEIGHT, roughness, figures=raising)
+            scales.append(float(scale))
     known = [s for s in scales if np.isfinite(s)]
     return (max(known) if known else None), (expected if np.isfinite(expected) else None)
 

@@ -14,7 +14,8 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from wxgate.derive.handheld import LARGEST_RAISE, height_factor
+from wxgate.derive.figures import derivation
+from wxgate.derive.handheld import height_factor
 from wxgate.derive.recipe import Array
 from wxgate.fieldcheck.seen import STANDARD_HEIGHT, Seen
 from wxgate.forecast import HOUR, Forecast, make_field, to_datetime64
@@ -34,7 +35,7 @@ _SCALED = (
 
 def raised(forecast: Forecast, scale: float, now: datetime) -> Forecast:
     """All winds of the hour of ``now`` and later times ``scale`` (1 to 2)."""
-    if not 1 <= scale <= LARGEST_RAISE:
+    if not 1 <= scale <= derivation().meter.largest_raise:
         raise ValueError(f"a forecast is never scaled by {scale}")
     later = forecast.time >= _hour(now)
     fields = {}

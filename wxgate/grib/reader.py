@@ -50,7 +50,7 @@ class Message:
     second_surface_type: int | None
     second_surface_value: float | None
     statistic: int | None
-    start_min: int  #: minutes from the run to the begin of the interval
+    start_min: int  #: minutes from the run to the start of the interval
     end_min: int  #: minutes from the run to its end; the same at an instant
     run: datetime  #: UTC
     member: int | None

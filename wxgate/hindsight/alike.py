@@ -43,19 +43,20 @@ def categories(
     values: Mapping[str, Array], *, instants: bool, rulebook: Rulebook, aircraft: Aircraft,
     skill: Skill, height: float, latitude: float, start: np.datetime64,
 ) -> Array:  # fmt: skip
-    """The grade (hour,) as numbers, by an answerable rulebook; 2 (unknown) where something lacks.
+    """The grade (hour, ...) as numbers, by an answerable rulebook; 2 (unknown) where some lack.
 
     ``values``: wind_speed, gust, visibility, ceiling_height, air_temperature,
-    dew_point_temperature, precipitation, each (hour,) from ``start`` on, in their own units.
-    ``instants``: they hold at the begin of each hour, so that its end is the next one's begin and
+    dew_point_temperature, precipitation, each (hour, ...) from ``start`` on, in their own units.
+    ``instants``: they hold at the start of each hour, so that its end is the next one's start and
     the last hour is unknown; else they are the worst of the hour.
     """
     hours = len(values["wind_speed"])
     time = start.astype("datetime64[s]") + np.arange(hours) * HOUR
     forecast = Forecast(time, _fields(values, height, instants=instants))
     graded = grade(
-        forecast, rulebook, aircraft=aircraft, skill=skill, height=height, latitude=latitude
-    )
+        forecast, rulebook, aircraft=aircraft, skill=skill, height=height, latitude=latitude,
+        keep_outcomes=False,
+    )  # fmt: skip
     found = graded.codes.astype(np.int64)
     # Without a wind there is nothing to be said, whatever the rules forgive.
     blind = ~np.isfinite(values["wind_speed"]) & (found < Grade.UNKNOWN)

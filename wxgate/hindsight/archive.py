@@ -17,7 +17,7 @@ from wxgate.wholefile import read_whole
 
 #: Columns of the tables that archives give: the time, and the report as written.
 _TIMES, _TEXTS = ("valid", "time", "date_time", "obs_time"), ("metar", "report", "raw", "raw_text")
-_START = re.compile(r"^(?:METAR|SPECI)?\s*[A-Z][A-Z0-9]{3} \d{6}Z", re.MULTILINE)
+_START = re.compile(r"^[^\S\n]*(?:(?:METAR|SPECI)\s*)?[A-Z][A-Z0-9]{3} \d{6}Z", re.MULTILINE)
 
 
 def reports_in_file(path: Path, *, near: datetime) -> list[Report]:

@@ -11,6 +11,7 @@ import numpy as np
 from wxgate.hindsight.observed import DIRECTION
 from wxgate.hindsight.pairs import Pairs
 from wxgate.hindsight.runs import Steadiness, steadiness, tellable_hours, windows_missed
+from wxgate.hindsight.spreaderror import SpreadError, spread_error
 from wxgate.verdict import Grade
 from wxgate.verify.bias import HALF_BELIEVED
 from wxgate.verify.cases import Array
@@ -34,6 +35,10 @@ SECTORS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 LIGHT = 1.0
 #: Reports tell no visibility beyond this (m); the United States up to ten miles.
 FARTHEST = 10_000.0
+#: Within which values a quantity can be or can be told.
+BOUNDS = {
+    "wind_speed": (0.0, np.inf), "gust": (0.0, np.inf), "visibility": (0.0, FARTHEST),
+}  # fmt: skip
 QUANTITIES = ("wind_speed", "gust", "air_temperature", "dew_point_temperature", "visibility")
 
 
@@ -41,7 +46,8 @@ QUANTITIES = ("wind_speed", "gust", "air_temperature", "dew_point_temperature", 
 class QuantityError:
     """Errors of one quantity, forecast minus observed, in its own unit.
 
-    ``crps`` of a single number is its mean absolute error. ``learned`` is the mean error drawn
+    ``crps`` of a single number is its mean absolute error; ``spread`` has that of the weathers,
+    None where no brief told any. ``learned`` is the mean error drawn
     towards none: n / (n + 20) of it, n the independent cases.
     """
 
@@ -51,6 +57,7 @@ class QuantityError:
     rmse: float
     crps: float
     learned: float
+    spread: SpreadError | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +224,15 @@ def _error(pairs: Pairs, name: str, rows: Array) -> QuantityError | None:
         rmse=float(np.sqrt(np.mean(told**2))),
         crps=float(np.mean(np.abs(told))),
         learned=bias * n / (n + HALF_BELIEVED),
+        spread=_spread_error(pairs, name, rows, n / len(told)),
     )
+
+
+def _spread_error(pairs: Pairs, name: str, rows: Array, worth: float) -> SpreadError | None:
+    if name not in pairs.spread:
+        return None
+    told = pairs.values[name][rows], pairs.seen[name][rows], pairs.spread[name][rows]
+    return spread_error(*told, BOUNDS.get(name, (-np.inf, np.inf)), worth)
 
 
 def sector_of(direction: Array) -> Array:

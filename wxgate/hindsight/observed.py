@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -19,6 +20,7 @@ from wxgate.quantities import NO_CEILING, quantity
 from wxgate.sources.aviation_formats import Report
 from wxgate.units import convert
 from wxgate.verify.cases import Array
+from wxgate.wholefile import read_whole
 
 #: What can be observed, with how the reports of an hour make its value: the worst of them.
 WORST = {
@@ -38,7 +40,7 @@ _ALSO = {
     "wind_speed_of_gust": "gust", "visibility_in_air": "visibility",
     "lwe_thickness_of_precipitation_amount": "precipitation",
 }  # fmt: skip
-_HEAD = re.compile(r"\s*([a-z0-9_]+)\s*(?:[\[(]([^\])]*)[\])])?\s*")
+_HEAD = re.compile(r"\s*([a-z0-9_]+)\s*(?:[\[(]([^\])]*)[\])]\s*)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +90,15 @@ def observed_from_csv(path: Path) -> Observed:
     Names are those of the quantities. DataError with the line when it cannot be read.
     """
     try:
-        with path.open(encoding="utf-8-sig", newline="") as lines:
+        with io.StringIO(read_whole(path).decode("utf-8-sig"), newline="") as lines:
             table = csv.reader(lines)
             heads = next(table, [])
+            if len(heads) == 1 and ";" in heads[0]:
+                raise DataError(
+                    "the columns of the table stand between semicolons",
+                    where=str(path),
+                    remedy="Save it with commas between them, and with decimal points.",
+                )
             columns = [_column(head, path) for head in heads]
             if "time" not in [c[0] for c in columns if c]:
                 raise DataError(
@@ -100,7 +108,8 @@ def observed_from_csv(path: Path) -> Observed:
                 )
             rows = [_row(cells, columns, path, n) for n, cells in enumerate(table, 2) if cells]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise DataError(f"the table cannot be read ({error})", where=str(path),
+        why = getattr(error, "strerror", None) or error
+        raise DataError(f"the table cannot be read ({why})", where=str(path),
                         remedy="Give a CSV file in UTF-8.") from error  # fmt: skip
     return _hourly(path.stem, rows)
 

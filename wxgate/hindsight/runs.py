@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from wxgate.forecast import HOUR
 from wxgate.hindsight.pairs import Pairs
 from wxgate.verdict import Grade
 from wxgate.verify.cases import Array
-from wxgate.verify.category import flip_flop, missed_windows, severity
+from wxgate.verify.category import flip_flops, missed_windows, severity
 from wxgate.verify.sampling import Share, share
 
 #: So many briefs must have told of an hour before they can have gone there and back.
@@ -65,7 +65,10 @@ def steadiness(pairs: Pairs) -> Steadiness:
     """How often successive briefs went back and forth about an hour; unknown is not counted."""
     told = Counter(_sequences(pairs))
     hours = sum(told.values())
-    indices = {grades: flip_flop(grades) for grades in told}
+    indices: dict[tuple[float, ...], float] = {}
+    for _, of_one_length in groupby(sorted(told, key=len), key=len):
+        alike = list(of_one_length)
+        indices |= zip(alike, flip_flops(alike).tolist(), strict=True)
     total = sum(indices[grades] * count for grades, count in told.items())
     wavered = sum(count for grades, count in told.items() if indices[grades] > 0)
     return Steadiness(hours, wavered, total / hours if hours else float("nan"))
@@ -77,8 +80,11 @@ def _sequences(pairs: Pairs) -> Iterator[tuple[float, ...]]:
     known = np.nonzero(np.isfinite(grades))[0]
     keys = [pairs.made[known], pairs.start[known], pairs.height[known], pairs.site[known]]
     order = known[np.lexsort(keys)] if len(known) else known
-    rows = ((pairs.site[i], pairs.height[i], pairs.start[i], grades[i]) for i in order)
-    for _, hour in groupby(rows, key=lambda row: row[:3]):
-        told = tuple(float(row[3]) for row in hour)
-        if len(told) >= FEWEST_BRIEFS:
-            yield told
+    same = np.ones(max(len(order) - 1, 0), bool)
+    for column in (pairs.site, pairs.height, pairs.start):
+        same &= column[order][1:] == column[order][:-1]
+    ends = [0, *(np.nonzero(~same)[0] + 1).tolist(), len(order)]
+    told = grades[order].tolist()
+    for first, end in pairwise(ends):
+        if end - first >= FEWEST_BRIEFS:
+            yield tuple(told[first:end])

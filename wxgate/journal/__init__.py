@@ -16,6 +16,7 @@ from wxgate.journal.records import (
     Quantities,
     Reading,
     Selection,
+    Spread,
 )
 
 __all__ = [
@@ -28,4 +29,5 @@ __all__ = [
     "Quantities",
     "Reading",
     "Selection",
+    "Spread",
 ]

@@ -13,7 +13,7 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from wxgate.brief import Brief
-from wxgate.errors import JournalError
+from wxgate.errors import JournalError, UsageError
 from wxgate.journal.file import begin_anew, connect, connect_to_read, explained, is_damage
 from wxgate.journal.records import (
     Deed,
@@ -23,6 +23,7 @@ from wxgate.journal.records import (
     Quantities,
     Reading,
     Selection,
+    Spread,
 )
 from wxgate.journal.rows import (
     OF_BRIEF,
@@ -42,7 +43,9 @@ from wxgate.journal.taken import (
     hour_rows,
     provenance_text,
     unpacked,
+    unpacked_spread,
 )
+from wxgate.strictyaml.characters import is_hidden
 
 ALL = Selection()
 T = TypeVar("T")
@@ -106,14 +109,20 @@ class Journal:
         return told == (provenance_text(brief), brief.rulebook.hash, graded_by(brief))
 
     def add_reading(self, reading: Reading) -> int:
-        """Write what was measured on the field; the number of the entry."""
+        """Write what was measured on the field; the number of the entry.
+
+        UsageError as for a deed.
+        """
         with self._transaction() as write:
-            return insert(write, "reading", (None, *map(stored, astuple(reading))))
+            return insert(write, "reading", (None, *_plain(reading)))
 
     def add_deed(self, deed: Deed) -> int:
-        """Write what was done; the number of the entry."""
+        """Write what was done; the number of the entry.
+
+        UsageError for a text with characters that cannot be seen, which whoever reads it obeys.
+        """
         with self._transaction() as write:
-            return insert(write, "deed", (None, *map(stored, astuple(deed))))
+            return insert(write, "deed", (None, *_plain(deed)))
 
     def add_observations(self, reports: Sequence[Observation]) -> int:
         """Write reports of stations; how many were new. A report that is there stays as it is."""
@@ -159,6 +168,20 @@ class Journal:
         """
         rows = self._rows("SELECT quantities FROM brief", {"id = ?": brief}, "id")
         return next(self._read(lambda row: unpacked(row["quantities"]), rows), None)
+
+    def spread(self, brief: int) -> Spread | None:
+        """Between which values the weathers of a brief lay; None where it was not kept.
+
+        It is not in briefs of the first version of the journal. JournalError when it cannot be
+        read.
+        """
+        with explained(self.path):
+            columns = self._connection.execute("PRAGMA table_info(brief)").fetchall()
+        if "spread" not in [row[1] for row in columns]:
+            return None
+        where: dict[str, object] = {"id = ?": brief, "spread IS NOT ?": None}
+        rows = self._rows("SELECT spread FROM brief", where, "id")
+        return next(self._read(lambda row: unpacked_spread(row["spread"]), rows), None)
 
     def readings(self, which: Selection = ALL) -> Iterator[Reading]:
         """The readings on the field, in the order of time."""
@@ -230,3 +253,19 @@ class Journal:
             # Not "yield from": that would close the cursor after its journal, when left half read.
             for row in cursor:  # noqa: UP028
                 yield row
+
+
+#: What people write into an entry; the answer of a check is our own.
+_WRITTEN = ("site", "aircraft", "pilot", "reason", "notes", "surface")
+
+
+def _plain(entry: Reading | Deed) -> tuple[object, ...]:
+    """The values of an entry, as they are stored, once nothing hides in its texts."""
+    for name in _WRITTEN:
+        text = getattr(entry, name, None) or ""
+        if any(map(is_hidden, text)):
+            raise UsageError(
+                f"{name}: {text!r} has characters that cannot be seen",
+                remedy="Write it in one line, without tabs and control characters.",
+            )
+    return tuple(map(stored, astuple(entry)))

@@ -5,7 +5,6 @@ Times are UTC, grades are words, units are those of the quantities and stand in 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -17,6 +16,7 @@ from wxgate.journal.book import Journal
 from wxgate.journal.records import Selection
 from wxgate.quantities import QUANTITIES
 from wxgate.verdict import Grade
+from wxgate.wholefile import written_aside
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,10 +39,9 @@ def export(journal: Journal, out: Path, *, table: str, which: Selection) -> int:
             remedy=f"Give it one of the endings {', '.join(FORMATS)}.",
         )
     frame = frame_of(journal, table, which)
-    partial = out.with_name(f".{out.name}.{os.getpid()}.partial{out.suffix}")
     try:
-        _WRITE[out.suffix](frame, partial)
-        partial.replace(out)
+        with written_aside(out) as partial:
+            _WRITE[out.suffix](frame, partial)
     except ImportError as error:
         raise UsageError(
             "Parquet needs a library that is not installed",
@@ -54,8 +53,6 @@ def export(journal: Journal, out: Path, *, table: str, which: Selection) -> int:
             where=str(out),
             remedy="Check its folder and the space on the disk.",
         ) from error
-    finally:
-        partial.unlink(missing_ok=True)
     return len(frame)
 
 
@@ -99,8 +96,13 @@ def _by_hour(journal: Journal, brief: int) -> dict[datetime, dict[str, float | N
         return {}
     graded = {f"{found.rules[rule]} ({rule})": v for rule, v in found.graded.items()}
     columns = {**graded, **{_AT_START + n: v for n, v in found.at_start.items()}}
+    spread = journal.spread(brief)
+    if spread is not None:
+        for name, quantiles in spread.at_start.items():
+            for share, column in zip(spread.shares, quantiles, strict=True):
+                columns[f"{_AT_START}{name} (p{100 * share:.0f})"] = column
     return {
-        start: {name: values[i] for name, values in columns.items()}
+        start: {name: values[i] for name, values in columns.items() if i < len(values)}
         for i, start in enumerate(found.start)
     }
 

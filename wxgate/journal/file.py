@@ -18,6 +18,7 @@ from pathlib import Path
 
 from wxgate.errors import JournalError
 from wxgate.journal.schema import APPLICATION_ID, STEPS, TABLES, VERSION
+from wxgate.wholefile import make_private_folder
 
 #: Another process may be writing; a write takes a few milliseconds.
 WAIT_S = 20.0
@@ -57,7 +58,7 @@ def connect(path: Path, *, at: datetime) -> tuple[sqlite3.Connection, tuple[str,
     a newer wxgate wrote.
     """
     with explained(path):
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        make_private_folder(path.parent)
         if path.is_symlink() and not path.exists():
             raise OSError(f"unable to open: {path.name} is a link to nothing")
         _refuse_no_file(path)
@@ -80,7 +81,7 @@ def connect(path: Path, *, at: datetime) -> tuple[sqlite3.Connection, tuple[str,
 def connect_to_read(path: Path) -> sqlite3.Connection:
     """A journal that is there, open to be read; nothing about it is changed.
 
-    JournalError when there is none, or it is no journal of this version.
+    One of an older wxgate is read as it is. JournalError when there is none, or it is no journal.
     """
     with explained(path):
         path.stat()
@@ -120,16 +121,20 @@ def _open_to_read(path: Path) -> sqlite3.Connection:
 
 
 def _to_read(path: Path, *, still: bool) -> sqlite3.Connection:
-    uri = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if still else ''}"
+    # Who may only read leaves the files that sqlite keeps beside it there for ever. Where nothing
+    # waits in them, who may write, and does not, takes them away and changes nothing.
+    log = Path(f"{path}-wal")
+    logged = log.exists() and log.stat().st_size
+    mode = "ro&immutable=1" if still else "ro" if logged else "rw"
+    uri = f"{path.absolute().as_uri()}?mode={mode}"
     connection = sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
     try:
-        if _version(connection, path) < VERSION:
+        connection.execute("PRAGMA query_only = ON")
+        if _version(connection, path) < 1:
             raise JournalError(
-                "the file is no journal, or one of an older wxgate that cannot be renewed here",
-                where=str(path),
-                remedy="Name a journal; one of an older wxgate in the folder of WXGATE_STATE is"
-                " renewed by `wxgate journal`.",
-            )
+                "the file is no journal", where=str(path),
+                remedy="Name a journal, such as `wxgate replay --out` writes.",
+            )  # fmt: skip
     except BaseException:
         connection.close()
         raise
@@ -151,9 +156,12 @@ def _open(path: Path) -> sqlite3.Connection:
 
 def _version(connection: sqlite3.Connection, path: Path) -> int:
     """The version of a journal, 0 of an empty file; JournalError for what this is not to touch."""
-    version = _number(connection, "user_version")
-    tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-    mark = _number(connection, "application_id")
+    try:
+        version = _number(connection, "user_version")
+        tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        mark = _number(connection, "application_id")
+    except UnicodeDecodeError as error:  # of a name in the schema, or of sqlite's own words
+        raise sqlite3.DatabaseError(f"{_MALFORMED} text") from error
     if tables and mark != APPLICATION_ID:
         raise JournalError(
             "the file is another program's, not a journal",
@@ -230,8 +238,12 @@ def _free_name(path: Path, stem: str) -> Path:
 
 
 def _salvage(connection: sqlite3.Connection, damaged: Path, table: str) -> int:
-    """Copy the rows that can be read, from the first on, and back from the last; how many."""
+    """Copy the rows that can be read, from the first on, and back from the last; how many.
+
+    An older version lacks columns, and a damaged file may name any: only those that we know count.
+    """
     saved = 0
+    ours = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
     key = "rowid" if table in ("brief", "reading", "deed") else "start, brief"
     key = "time, station" if table == "observation" else key
     try:
@@ -241,10 +253,12 @@ def _salvage(connection: sqlite3.Connection, damaged: Path, table: str) -> int:
     with contextlib.closing(old):
         for order in (key, ", ".join(f"{k} DESC" for k in key.split(", "))):
             with contextlib.suppress(sqlite3.Error):
-                for row in old.execute(f"SELECT * FROM {table} ORDER BY {order}"):  # noqa: S608
+                theirs = [row[1] for row in old.execute(f"PRAGMA table_info({table})")]
+                both = ", ".join(f'"{name}"' for name in ours if name in theirs)
+                for row in old.execute(f"SELECT {both} FROM {table} ORDER BY {order}"):  # noqa: S608
                     marks = ", ".join("?" * len(row))
                     with contextlib.suppress(sqlite3.IntegrityError):
-                        sql = f"INSERT INTO {table} VALUES ({marks})"  # noqa: S608
+                        sql = f"INSERT INTO {table} ({both}) VALUES ({marks})"  # noqa: S608
                         saved += connection.execute(sql, row).rowcount
                 break  # all of it could be read
     return saved

@@ -62,7 +62,7 @@ class IssuedHour:
 
     @property
     def lead_h(self) -> float:
-        """Hours from the moment of the brief to the begin of the hour; negative: under way."""
+        """Hours from the moment of the brief to the start of the hour; negative: under way."""
         return (self.start - self.made).total_seconds() / 3600
 
 
@@ -80,6 +80,18 @@ class Quantities:
     rules: Mapping[str, str]
     graded: Mapping[str, tuple[float | None, ...]]
     at_start: Mapping[str, tuple[float | None, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """The quantiles of the weathers behind a brief; None: could not be told.
+
+    ``at_start`` by quantity: for each of ``shares`` one value for each hour's first instant and
+    for the last hour's end, in the quantity's own unit.
+    """
+
+    shares: tuple[float, ...]
+    at_start: Mapping[str, tuple[tuple[float | None, ...], ...]]
 
 
 @dataclass(frozen=True, slots=True)

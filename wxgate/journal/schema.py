@@ -93,8 +93,12 @@ CREATE TABLE observation (
 CREATE INDEX observation_time ON observation (time);
 """
 
+#: The quantiles of the weathers that a brief left possible, compressed; NULL where none was worked
+#: out, as in all briefs of the first version.
+_SPREAD = "ALTER TABLE brief ADD COLUMN spread BLOB"
+
 #: What makes version n of version n - 1. A new version is one more entry, never an edit of an old
 #: one: files of every version are about.
-STEPS: tuple[str, ...] = (_FIRST,)
+STEPS: tuple[str, ...] = (_FIRST, _SPREAD)
 VERSION = len(STEPS)
 TABLES = ("brief", "verdict", "reading", "deed", "observation")

@@ -12,7 +12,8 @@ from typing import Any
 from wxgate import __version__
 from wxgate.brief import Brief
 from wxgate.forecast import Forecast, Provenance, to_datetime64
-from wxgate.journal.records import Quantities
+from wxgate.journal.records import Quantities, Spread
+from wxgate.spread import SHARES
 from wxgate.verdict import Verdict
 
 #: Of the first source at each hour's first instant, so that it can be held against a station's
@@ -21,6 +22,8 @@ AT_START = (
     "wind_speed", "wind_from_direction", "gust", "air_temperature", "dew_point_temperature",
     "visibility", "ceiling_height", "precipitation", "surface_air_pressure", "planetary_k_index",
 )  # fmt: skip
+#: Of these the spread is kept too.
+SPREAD = ("wind_speed", "gust", "air_temperature", "dew_point_temperature", "visibility")
 #: What is told of where numbers came from.
 PROVENANCE = ("source", "run", "fetched", "sha256")
 #: The numbers behind a brief of the most hours take far less than this.
@@ -38,7 +41,7 @@ def brief_row(brief: Brief) -> tuple[Any, ...]:
         None if window is None else _seconds(window.end),
         brief.rulebook.name, brief.rulebook.hash, graded_by(brief), __version__,
         int(brief.demonstration), provenance_text(brief),
-        json.dumps(list(brief.notes)), packed(brief),
+        json.dumps(list(brief.notes)), packed(brief), packed_spread(brief),
     )  # fmt: skip
 
 
@@ -67,16 +70,57 @@ def packed(brief: Brief) -> bytes:
 
 def unpacked(content: bytes) -> Quantities:
     """The inverse of :func:`packed`; ValueError for more than any brief holds, or for less."""
-    opened = zlib.decompressobj()
-    told = json.loads(opened.decompress(content, _MOST_BYTES))
-    if not opened.eof:
-        raise ValueError("the numbers behind a brief are cut, or far too many")
+    told = _opened(content)
     return Quantities(
         tuple(datetime.fromtimestamp(seconds, UTC) for seconds in told["start"]),
         {str(rule): str(name) for rule, name in told["rules"].items()},
         _columns(told["graded"]),
         _columns(told["at_start"]),
     )
+
+
+def packed_spread(brief: Brief) -> bytes | None:
+    """The quantiles of what stations can be held against, compressed; None where there are none.
+
+    By quantity and share, at each hour's first instant and at the last hour's end.
+    """
+    found = brief.chances
+    names = () if found is None else [name for name in SPREAD if name in found.spread]
+    if found is None or not names:
+        return None
+    instants = [v.start for v in brief.hours] + [v.end for v in brief.hours[-1:]]
+    told = {}
+    for name in names:
+        at = [found.quantiles(name, instant) for instant in instants]
+        told[name] = [
+            [None if one is None else float(f"{one[n]:.5g}") for one in at]
+            for n in range(len(SHARES))
+        ]
+    whole = {"shares": SHARES, "at_start": told}
+    return zlib.compress(json.dumps(whole, separators=(",", ":")).encode())
+
+
+def unpacked_spread(content: bytes) -> Spread:
+    """The inverse of :func:`packed_spread`; ValueError for more than any brief holds, or less."""
+    told = _opened(content)
+    shares = tuple(float(share) for share in told["shares"])
+    at_start = {
+        str(name): tuple(
+            tuple(None if v is None else float(v) for v in column) for column in columns
+        )
+        for name, columns in told["at_start"].items()
+    }
+    if any(len(columns) != len(shares) for columns in at_start.values()):
+        raise ValueError("not a column for each share")
+    return Spread(shares, at_start)
+
+
+def _opened(content: bytes) -> Any:
+    opened = zlib.decompressobj()
+    told = json.loads(opened.decompress(content, _MOST_BYTES))
+    if not opened.eof:
+        raise ValueError("the numbers behind a brief are cut, or far too many")
+    return told
 
 
 def _columns(told: Mapping[str, Sequence[Any]]) -> dict[str, tuple[float | None, ...]]:
@@ -113,7 +157,7 @@ def _short(value: float) -> float:
 
 def graded_by(brief: Brief) -> str:
     """By what a brief was graded: limits, or chance as well."""
-    return str(getattr(brief, "graded_by", "limits"))
+    return "chance" if brief.by_chance else "limits"
 
 
 def _seconds(when: datetime) -> int:

@@ -15,10 +15,11 @@ remain, solved there, and then every student is moved to whatever better start i
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 import numpy as np
 
@@ -124,9 +125,9 @@ def _moved_to_better(
 
     ``offers`` are in order of preference. Nobody is moved for another, so that no aim gets worse.
     """
-    by_student: dict[str, list[Offer]] = {}
+    by_student: dict[str, list[tuple[tuple[object, ...], Offer]]] = {}
     for offer in offers:
-        by_student.setdefault(offer.student, []).append(offer)
+        by_student.setdefault(offer.student, []).append((offer.rank, offer))
     found = dict(taken)
     free = Occupancy(capacity, found.values())
     moved = True
@@ -136,8 +137,8 @@ def _moved_to_better(
             had = found.get(student)
             if had is not None:
                 free.remove(had)
-            better = (o for o in own if had is None or o.rank < had.rank)
-            best = next((o for o in better if free.fits(o)), had)
+            to = len(own) if had is None else bisect_left(own, had.rank, key=itemgetter(0))
+            best = next((offer for _, offer in own[:to] if free.fits(offer)), had)
             if best is not None:
                 free.add(best)
                 moved = moved or best is not had

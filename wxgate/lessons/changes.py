@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,6 +12,7 @@ from typing import Any
 from wxgate.errors import JournalError
 from wxgate.lessons.planning import Found, nearest_blocked
 from wxgate.lessons.records import Blocked, Lesson, Plan
+from wxgate.wholefile import make_private_folder, write_whole
 
 FORMAT = 1
 
@@ -54,7 +54,9 @@ def load_kept(path: Path) -> dict[str, Kept] | None:
         return {name: _kept(row) for name, row in told["lessons"].items()}
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (
+        OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError,
+    ) as error:  # fmt: skip
         raise JournalError(
             "the plan before cannot be read", where=str(path),
             remedy="Delete the file; the next plan is then the first.",
@@ -79,13 +81,8 @@ def keep(path: Path, plan: Plan) -> None:
         }
         for x in plan.lessons
     }
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    try:
-        partial.write_text(json.dumps({"format": FORMAT, "lessons": rows}, indent=1))
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)
+    make_private_folder(path.parent)
+    write_whole(path, json.dumps({"format": FORMAT, "lessons": rows}, indent=1), private=True)
 
 
 def changes(before: Mapping[str, Kept], plan: Plan, found: Sequence[Found]) -> tuple[Change, ...]:

@@ -8,7 +8,8 @@ import numpy as np
 
 from wxgate.brief import Brief
 from wxgate.derive.daylight import daylight
-from wxgate.derive.fog import LIKELY, fog_clearing_hours
+from wxgate.derive.figures import derivation
+from wxgate.derive.fog import fog_clearing_hours
 from wxgate.derive.sun import solar_elevation
 from wxgate.forecast import to_datetime64
 from wxgate.lessons.policy import Policy
@@ -59,7 +60,7 @@ def _clear(points: dict[int, Ends], rise: int, fall: int, noon: float, policy: P
     Under a noon sun too low to be sure of it, the hours after sunrise tell: all day where fog is
     still likely in one of them or cannot be told, else a long while.
     """
-    hours = float(fog_clearing_hours(np.asarray(noon)))
+    hours = float(fog_clearing_hours(np.asarray(noon), figures=derivation().fog))
     if np.isfinite(hours):
         return rise + int(hours * HOUR)
     first = rise + -rise % HOUR  # the hour of sunrise itself is of the night
@@ -71,8 +72,8 @@ def _clear(points: dict[int, Ends], rise: int, fall: int, noon: float, policy: P
 
 
 def _is_fog(ends: Ends) -> bool:
-    return bool(np.nanmax([*ends, -1.0]) >= LIKELY)
+    return bool(np.nanmax([*ends, -1.0]) >= derivation().fog.likely)
 
 
 def _may_be_fog(ends: Ends) -> bool:
-    return not max(ends) < LIKELY or bool(np.isnan(ends).any())
+    return not max(ends) < derivation().fog.likely or bool(np.isnan(ends).any())

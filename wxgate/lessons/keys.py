@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 from wxgate.lessons.records import Batteries, Instructor, LocalSpan, Student
 from wxgate.profiles import Skill
@@ -20,7 +19,7 @@ from wxgate.yamlkeys import (
     days_of,
     figure_of,
     list_of,
-    read_keys,
+    record_of,
     text_of,
     whole_of,
     word_of,
@@ -80,29 +79,10 @@ def _skill(node: Node, faults: Faults) -> Skill | None:
     return None if word is None else Skill(word)
 
 
-def _record(make: Any, keys: Mapping[str, Reader], **other: str) -> Reader:
-    """A reader of a mapping into a record; ``other`` tells fields that the file calls otherwise."""
-
-    def build(node: Node, faults: Faults) -> Any:
-        before = len(faults)
-        told = {f.name: other.get(f.name, f.name.replace("_", "-"))
-                for f in fields(make)}  # fmt: skip
-        must = {told[f.name] for f in fields(make) if f.default is MISSING}
-        # A name that is not told is the id.
-        found = read_keys(node, keys, (must & set(keys)) - {"name"}, faults)
-        if len(faults) > before:
-            return None
-        named = {v: k for k, v in told.items()}
-        values = {named[k]: v for k, v in found.items()}
-        if "name" in told and "name" not in values:
-            values["name"] = values["id"]
-        return make(**values)
-
-    return build
-
-
-_read_span = _record(
-    LocalSpan, {"days": days_of, "from": clock_of, "to": clock_of}, start="from", end="to"
+_read_span = record_of(
+    LocalSpan,
+    {"days": days_of, "from": clock_of, "to": clock_of},
+    called={"start": "from", "end": "to"},
 )
 
 
@@ -144,7 +124,7 @@ _BATTERY_KEYS: Mapping[str, Reader] = {
     "packs": whole_of(1, 99, "number of packs"),
     "charger": boolean_of,
 }
-_read_field = _record(
+_read_field = record_of(
     PlanField, {"id": text_of, "lessons-at-once": whole_of(1, MOST_AT_ONCE, "lessons at once")}
 )
 
@@ -158,16 +138,17 @@ def _field(node: Node, faults: Faults) -> PlanField | None:
     return found
 
 
+_NAMELESS = {"name": "id"}  #: a name that is not told is the id
 PLAN_KEYS: Mapping[str, Reader] = {
     "id": word_of,
     "about": text_of,
     "fields": list_of(_field),
     "aircraft": list_of(
-        _record(Fleet, {"id": word_of, "count": whole_of(1, 99, "number of aircraft")})
+        record_of(Fleet, {"id": word_of, "count": whole_of(1, 99, "number of aircraft")})
     ),
-    "instructors": list_of(_record(Instructor, _INSTRUCTOR_KEYS)),
-    "students": list_of(_record(Student, _STUDENT_KEYS)),
+    "instructors": list_of(record_of(Instructor, _INSTRUCTOR_KEYS, else_as=_NAMELESS)),
+    "students": list_of(record_of(Student, _STUDENT_KEYS, else_as=_NAMELESS)),
     "lessons-at-once": whole_of(1, MOST_AT_ONCE, "lessons at once"),
-    "groups": list_of(_record(Group, {"id": word_of, "students": list_of(word_of)})),
-    "batteries": list_of(_record(Batteries, _BATTERY_KEYS)),
+    "groups": list_of(record_of(Group, {"id": word_of, "students": list_of(word_of)})),
+    "batteries": list_of(record_of(Batteries, _BATTERY_KEYS)),
 }

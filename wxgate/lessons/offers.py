@@ -11,7 +11,6 @@ from wxgate.lessons.records import Slot
 from wxgate.verdict import Grade
 
 _QUARTER = int(QUARTER.total_seconds())
-_NOTHING: Mapping[str, int] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +26,7 @@ class Offer:
     @property
     def rank(self) -> tuple[object, ...]:
         """The order of slots whatever their place: room, then criteria, then the earlier."""
-        return (-self.slot.level, self.slot.criteria, self.slot.start)
+        return (-self.slot.level, self.slot.criteria.ranked, self.slot.start)
 
     @property
     def is_go(self) -> bool:

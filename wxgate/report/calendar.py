@@ -27,11 +27,11 @@ from wxgate.report.calendarrecord import (
     read_record,
     time_of,
     time_text,
-    write_file,
     write_record,
 )
 from wxgate.strictyaml.characters import is_hidden
 from wxgate.verdict import Grade
+from wxgate.wholefile import write_whole
 
 if TYPE_CHECKING:
     import icalendar
@@ -43,6 +43,7 @@ KEEP = timedelta(days=2)
 _SPACE = uuid.UUID("7c1c9a0e-6a56-4f0b-9d2e-3f1f6b0f7a51")
 #: A plain iCalendar file with METHOD needs an organizer; this address reaches nobody (RFC 2606).
 _ORGANIZER = "mailto:wxgate@calendar.invalid"
+_MAKER = "-//wxgate//wxgate "  #: and the version: who made a calendar
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +85,7 @@ def update_calendar(
     the same calendar file share it. A lock beside the record lets two runs follow each other, and
     both files are written aside and moved into place. UsageError for a slot that is not go or
     marginal, for two of one key, for a record that cannot be read (without it SEQUENCE would
-    fall), and for files that cannot be written.
+    fall), for another program's calendar, and for files that cannot be written.
     """
     _check(slots, now)
     with explained(path, record), locked(record):
@@ -94,6 +95,8 @@ def update_calendar(
         file = str(path.absolute())
         moved = bool(issued) and kept.plans.get(plan, {}).get("file") != file
         if changes or moved or kept.files.get(file) != digest_of(path):
+            if file not in kept.files:
+                _refuse_foreign(path)
             kept.plans[plan] = {"file": file, "events": issued}
             together = [e for p in kept.plans.values() if p["file"] == file for e in p["events"]]
             content = _calendar(together, now)
@@ -101,8 +104,22 @@ def update_calendar(
             # The record first, with the digest of what comes next: a SEQUENCE that was raised and
             # never seen does no harm, and a run that dies here is made good by the next one.
             write_record(record, kept)
-            write_file(path, content)
+            write_whole(path, content)
     return changes
+
+
+def _refuse_foreign(path: Path) -> None:
+    """UsageError for a file that another program made: its events would be lost."""
+    try:
+        made_here = _MAKER.encode() in path.read_bytes()
+    except FileNotFoundError:
+        return
+    if not made_here:
+        raise UsageError(
+            "the calendar is another program's, and its events would be lost",
+            where=str(path),
+            remedy="Name a new file, and import it there.",
+        )
 
 
 # ---------------------------------------------------------------------- what changes
@@ -221,7 +238,7 @@ def _calendar(events: Sequence[Issued], now: datetime) -> bytes:
     cancelled = bool(listed) and all(e["status"] == Status.CANCELLED for e in listed)
     calendar = icalendar.Calendar()
     calendar.add("version", "2.0")
-    calendar.add("prodid", f"-//wxgate//wxgate {__version__}//EN")
+    calendar.add("prodid", f"{_MAKER}{__version__}//EN")
     calendar.add("calscale", "GREGORIAN")
     # RFC 5546: CANCEL where nothing but cancelled events is told, else PUBLISH.
     calendar.add("method", "CANCEL" if cancelled else "PUBLISH")

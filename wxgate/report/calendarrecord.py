@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from wxgate.errors import UsageError
-from wxgate.wholefile import check_target
+from wxgate.wholefile import make_private_folder, write_whole
 
 FORMAT = 1
 Issued = dict[str, Any]  #: one event as the record keeps it
@@ -63,7 +62,9 @@ def read_record(record: Path) -> Record:
                 raise TypeError("file")
             for event in kept["events"]:
                 _well_kept(event)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (
+        ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError,
+    ) as error:  # fmt: skip
         raise UsageError(
             "the record of what was issued to the calendar cannot be used",
             where=str(record),
@@ -103,21 +104,7 @@ def _well_kept(event: Issued) -> None:
 def write_record(record: Path, kept: Record) -> None:
     """Keep what was issued."""
     told = {"format": FORMAT, "plans": kept.plans, "files": kept.files}
-    write_file(record, json.dumps(told, indent=1).encode())
-
-
-def write_file(path: Path, content: bytes) -> None:
-    """Written aside with a name of its own, then moved: a reader sees the old file or the new."""
-    check_target(path)
-    partial = path.parent / f".{path.name[:80]}.{os.getpid()}.{secrets.token_hex(4)}.partial"
-    try:
-        with partial.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)
+    write_whole(record, json.dumps(told, indent=1), private=True)
 
 
 @contextmanager
@@ -136,8 +123,10 @@ def explained(path: Path, record: Path) -> Iterator[None]:
 @contextmanager
 def locked(record: Path) -> Iterator[None]:
     """Hold the lock beside the record; the system frees it when a run dies."""
-    record.parent.mkdir(parents=True, exist_ok=True)
-    with (record.parent / f"{record.name}.lock").open("a+b") as file:
+    make_private_folder(record.parent)
+    # Never through a link, which could make a file elsewhere.
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
+    with open(os.open(record.parent / f"{record.name}.lock", flags, 0o600), "r+b") as file:
         _lock(file)
         yield
 

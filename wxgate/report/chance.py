@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from wxgate.brief import Brief
+from wxgate.quantities import quantity
 from wxgate.report.display import METRIC, Display
 from wxgate.report.words import clock, day, zone
 from wxgate.verdict import Chance, Verdict
@@ -22,9 +23,9 @@ def chance_lines(brief: Brief, *, most: int = 2, display: Display = METRIC) -> l
     parts = chance_parts(brief, display=display)
     while parts:
         lines = textwrap.wrap(
-            "; ".join(parts) + ".", 80, subsequent_indent="  ", break_on_hyphens=False
+            "; ".join(parts) + ".", display.width, subsequent_indent="  ", break_on_hyphens=False
         )
-        if len(lines) <= most:
+        if len(lines) <= display.lines(most):
             return lines
         parts.pop()
     return []
@@ -53,8 +54,9 @@ def chance_parts(brief: Brief, *, display: Display = METRIC) -> list[str]:
         parts.append(f"held back by {hour.chance.limiting}")
     needed = round(100 * hour.chance.go_from)
     parts.append(f"go needs {needed}" if brief.by_chance else f"go by chance would need {needed}")
-    if hour.chance.flip:
-        parts.append(f"{clock(hour.start, tz, display=display)} turns with {hour.chance.flip}")
+    turned = turn_text(hour.chance, display=display)
+    if turned:
+        parts.append(f"{clock(hour.start, tz, display=display)} turns with {turned}")
     return parts
 
 
@@ -74,8 +76,30 @@ def hour_that_matters(brief: Brief) -> Verdict | None:
 
 
 def chance_json(chance: Chance | None) -> dict[str, Any] | None:
-    """The chance of one hour."""
-    return None if chance is None else {name: getattr(chance, name) for name in Chance.__slots__}
+    """The chance of one hour; what would turn it in metric words and in the quantity's own unit."""
+    if chance is None:
+        return None
+    told = {name: getattr(chance, name) for name in Chance.__slots__ if name != "turn"}
+    turn = None if chance.turn is None else dict(zip(("quantity", "by"), chance.turn, strict=True))
+    return {**told, "flip": turn_text(chance), "turn": turn}
+
+
+def turn_text(chance: Chance, *, display: Display = METRIC) -> str:
+    """What would turn the grade, as "gust at flight height 1.2 m/s more"; "" for nothing."""
+    if chance.turn is None:
+        return ""
+    name, change = chance.turn
+    more = "less" if change < 0 else "more"
+    return f"{quantity(name).label} {amount(name, change, display=display)} {more}"
+
+
+def amount(name: str, change: float, *, display: Display = METRIC) -> str:
+    """The size of a change in the unit on screen, rounded so that it is enough; never 0."""
+    row = quantity(name)
+    size = abs(display.difference(row, change))
+    digits = display.digits(row, size)
+    rounded = max(math.ceil(size * 10**digits - 1e-6), 1) / 10**digits
+    return f"{rounded:.{digits}f} {display.spelt_difference(row)}".rstrip()
 
 
 def chances_json(brief: Brief) -> dict[str, Any] | None:
@@ -128,14 +152,13 @@ def _rain(brief: Brief, hour: Verdict) -> dict[str, float | None]:
     return {name: value if math.isfinite(value) else None for name, value in told.items()}
 
 
-def chance_text(hour: Verdict) -> list[str]:
+def chance_text(hour: Verdict, *, display: Display = METRIC) -> list[str]:
     """The chance of one hour, what holds it back, and what would turn its grade, in full."""
     chance = hour.chance
-    turned = "what would turn the grade: " + (
-        chance.flip if chance is not None and chance.flip else "no change of a single quantity"
-    )
     if chance is None:
         return ["chance to fly: cannot be told, something is missing"]
+    words = turn_text(chance, display=display) or "no change of a single quantity"
+    turned = f"what would turn the grade: {words}"
     told = f"chance to fly: {hundred(chance.flyable)} of 100 weathers"
     if chance.limiting is not None and chance.without_limiting is not None:
         told += f"; without {chance.limiting} {hundred(chance.without_limiting)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from wxgate import __version__
@@ -139,10 +139,17 @@ def reading_text(reading: Reading, *, display: Display = METRIC) -> str:
     )
 
 
+def _minute(text: str) -> str:
+    """A time of the journal (ISO, with its zone) to the minute, UTC."""
+    return f"{datetime.fromisoformat(text).astimezone(UTC):%Y-%m-%d %H:%MZ}"
+
+
 def _rules(facts: DayFacts) -> list[str]:
     told = dict.fromkeys(f"{b.rulebook} (sha256 {b.rulebook_sha256[:16]})" for b in facts.briefs)
     sources = dict.fromkeys(
-        f"{p['source']} {p['run'] or p['fetched']}" for b in facts.briefs for p in b.provenance
+        f"{p['source']} {_minute(p['run'] or p['fetched'])}"
+        for b in facts.briefs
+        for p in b.provenance
     )
     lines = textwrap.wrap(f"Rules: {'; '.join(told) or 'none'}.", WIDTH, subsequent_indent="  ")
     return [*lines, *textwrap.wrap(f"Forecasts: {', '.join(sources) or 'none'}.", WIDTH,

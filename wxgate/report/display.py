@@ -1,4 +1,4 @@
-"""In which units and on which clock people read; the grades never depend on it."""
+"""In which units, on which clock and how wide people read; the grades never depend on it."""
 
 from __future__ import annotations
 
@@ -40,6 +40,7 @@ _SPELT = {"m s-1": "m/s", "mm h-1": "mm/h", "degC": "°C", "degF": "°F", "degre
           "flag": "", "Kp": "", "J kg-1": "J/kg", "kg m-3": "kg/m³", "W m-2": "W/m²",
           "ug m-3": "µg/m³"}  # fmt: skip
 _MOST_DIGITS = 6
+WIDTH = 80  #: letters in a line of a mail, of a file, and of a terminal where it is not narrower
 _UPWARD = ("above", "at least")  #: words of limits that larger values pass
 #: Of the languages and lands whose people read a clock of 12 hours (CLDR, timeData, "h" first).
 _TWELVE = {"en_US", "en_CA", "en_AU", "en_NZ", "en_IN", "en_PH"}
@@ -48,10 +49,17 @@ _MPH = {"US", "LR"}  #: lands of the US system of measures (CLDR, measurementDat
 
 @dataclass(frozen=True, slots=True)
 class Display:
-    """Units and clock on screen; :data:`METRIC` where nobody asked for another."""
+    """Units, clock and width on screen; :data:`METRIC` where nobody asked for another."""
 
     units: Units = Units.METRIC
     twelve: bool = False  #: a clock of 12 hours
+    width: int = WIDTH  #: letters in a line
+
+    def lines(self, most: int) -> int:
+        """As many lines of this width as hold what ``most`` of the usual width hold."""
+        if self.width >= WIDTH:
+            return most
+        return math.ceil(most * WIDTH / self.width) + 1  # shorter lines end in more of a rag
 
     def unit(self, row: Quantity) -> str:
         """The unit in which a quantity is shown, as ``units`` spells it."""
@@ -64,6 +72,14 @@ class Display:
     def number(self, row: Quantity, value: float) -> float:
         """A value in the quantity's own unit, in the unit on screen."""
         return convert(value, row.units, self.unit(row), difference=row.difference)
+
+    def difference(self, row: Quantity, change: float) -> float:
+        """A difference of two values in the quantity's own unit, in the unit on screen."""
+        return convert(change, row.units, self.unit(row), difference=True)
+
+    def spelt_difference(self, row: Quantity) -> str:
+        """The unit of a difference: one of temperatures is told in K, or °F."""
+        return "K" if self.unit(row) == "degC" else self.spelt(row)
 
     def digits(self, row: Quantity, number: float) -> int:
         """How many digits behind the point a number on screen has."""

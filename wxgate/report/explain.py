@@ -10,6 +10,7 @@ from datetime import timedelta
 import numpy as np
 
 from wxgate.brief import Brief, targets_of
+from wxgate.derive.figures import with_figures
 from wxgate.derive.recipe import Recipe
 from wxgate.derive.run import recipes
 from wxgate.forecast import Field, to_datetime64
@@ -17,7 +18,8 @@ from wxgate.quantities import QUANTITIES, Kind, quantity
 from wxgate.report.credits import full_credits, provenance_of
 from wxgate.report.display import METRIC, Display, printed
 from wxgate.report.observed import reports_text
-from wxgate.report.text import WIDTH, hour_text
+from wxgate.report.spread import spread_lines
+from wxgate.report.text import hour_text
 from wxgate.report.words import CAUTIONS, shown
 from wxgate.verdict import Verdict
 
@@ -25,16 +27,28 @@ from wxgate.verdict import Verdict
 def explain_text(brief: Brief, verdict: Verdict, *, display: Display = METRIC) -> str:
     """Reasons of the hour, then fetched values with their source, then every recipe."""
     whole = hour_text(brief, verdict, display=display)
-    lines = [whole, "Fetched (start of the hour, end of the hour):"]
+    lines = [whole, *_spread(brief, verdict, display)]
+    lines += _wrap("Fetched (start of the hour, end of the hour):", display)
     lines += _fetched(brief, verdict, display)
     lines.append("\nDerived:")
     for recipe in recipes():
         lines += _derived(brief, verdict, recipe, display)
     lines += ["", *reports_text(brief, display=display).splitlines()]
     for credit in full_credits(provenance_of(brief)):
-        lines += _wrap(f"Credit: {credit}")
-    lines += CAUTIONS
+        lines += _wrap(f"Credit: {credit}", display)
+    lines += [line for told in CAUTIONS for line in _wrap(told, display)]
     return "\n".join(lines) + "\n"
+
+
+def _spread(brief: Brief, verdict: Verdict, display: Display) -> Iterator[str]:
+    told = spread_lines(brief, verdict, display=display)
+    if told:
+        yield from _wrap(
+            "Weathers: 1, 5 and 9 of 10 are at most (start of the hour; end of the hour):", display
+        )
+        for line in told:
+            yield from _wrap(f"  {line}", display)
+        yield ""
 
 
 def _fetched(brief: Brief, verdict: Verdict, display: Display) -> Iterator[str]:
@@ -43,7 +57,7 @@ def _fetched(brief: Brief, verdict: Verdict, display: Display) -> Iterator[str]:
         if not row.derived and found is not None:
             source = f"  [{found.source}]" if found.source else ""
             told = _values(brief, name, found, verdict, display)
-            yield from _wrap(f"  {name}: {told}{source}")
+            yield from _wrap(f"  {name}: {told}{source}", display)
 
 
 def _derived(brief: Brief, verdict: Verdict, recipe: Recipe, display: Display) -> Iterator[str]:
@@ -51,21 +65,23 @@ def _derived(brief: Brief, verdict: Verdict, recipe: Recipe, display: Display) -
     if found is None:
         lacking = [n for n in recipe.needs if brief.forecast_of(verdict).get(n) is None]
         if recipe.name not in targets_of(brief.rulebook):
-            yield from _wrap(f"  {recipe.name}: not there; no rule in force asks for it")
+            yield from _wrap(f"  {recipe.name}: not there; no rule in force asks for it", display)
             return
         why = f"needs {', '.join(lacking)}" if lacking else "its inputs do not allow it"
-        yield from _wrap(f"  {recipe.name}: missing, {why}")
+        yield from _wrap(f"  {recipe.name}: missing, {why}", display)
         return
-    yield from _wrap(f"  {recipe.name}: {_values(brief, recipe.name, found, verdict, display)}")
-    yield from _wrap(f"      how: {recipe.says}")
+    yield from _wrap(
+        f"  {recipe.name}: {_values(brief, recipe.name, found, verdict, display)}", display
+    )
+    yield from _wrap(f"      how: {with_figures(recipe.says)}", display)
     used = [
         n for n in (*recipe.needs, *recipe.uses) if brief.forecast_of(verdict).get(n) is not None
     ]
     if used:
-        yield from _wrap(f"      from: {', '.join(used)}")
-    yield from _wrap(f"      says who: {recipe.citation}")
+        yield from _wrap(f"      from: {', '.join(used)}", display)
+    yield from _wrap(f"      says who: {recipe.citation}", display)
     if recipe.validity:
-        yield from _wrap(f"      valid: {recipe.validity}")
+        yield from _wrap(f"      valid: {with_figures(recipe.validity)}", display)
 
 
 def _values(brief: Brief, name: str, found: Field, verdict: Verdict, display: Display) -> str:
@@ -112,8 +128,8 @@ def _level(level: float, found: Field, display: Display) -> str:
     return display.length(level)
 
 
-def _wrap(line: str) -> list[str]:
+def _wrap(line: str, display: Display) -> list[str]:
     indent = " " * (len(line) - len(line.lstrip()) + 2)
     return textwrap.wrap(
-        line, WIDTH, subsequent_indent=indent, break_on_hyphens=False, drop_whitespace=True
+        line, display.width, subsequent_indent=indent, break_on_hyphens=False, drop_whitespace=True
     )

@@ -26,8 +26,6 @@ from wxgate.verdict import Grade, Verdict
 if TYPE_CHECKING:
     from wxgate.observed import Reports
 
-WIDTH = 80
-
 
 def field_text(
     check: FieldCheck, *, airports: Reports | None = None, style: Style = plain,
@@ -41,10 +39,11 @@ def field_text(
         *_compared(check, display),
         *_stops(check, display),
         *(line for station in check.stations for line in _station(station, check, display)),
-        *_airports(airports),
-        *_forecast(check),
+        *_airports(airports, display),
+        *_forecast(check, display),
     ]
-    return "\n".join([*lines, *CAUTIONS]) + "\n"
+    cautions = [line for told in CAUTIONS for line in _wrapped(told, "", display)]
+    return "\n".join([*lines, *cautions]) + "\n"
 
 
 def answer_text(check: FieldCheck, *, display: Display = METRIC) -> str:
@@ -69,7 +68,7 @@ def _verdicts(check: FieldCheck, tz: ZoneInfo, style: Style, display: Display) -
         was = "" if verdict.grade is before.grade else f" (forecast alone: {before.grade.word})"
         same = number > 0 and _reason(verdict, display) == _reason(check.hours[0], display)
         why = "for the same reason" if same else _reason(verdict, display)
-        yield from _wrapped(f"{head} {when}: {word}{was}", why)
+        yield from _wrapped(f"{head} {when}: {word}{was}", why, display)
 
 
 def _reason(verdict: Verdict, display: Display) -> str:
@@ -96,7 +95,7 @@ def _compared(check: FieldCheck, display: Display) -> Iterator[str]:
     if not check.seen.anything:
         parts.append("nothing was measured: this is the forecast alone")
     if parts:
-        yield from _wrapped("Measured", "; ".join(parts) + ".")
+        yield from _wrapped("Measured", "; ".join(parts) + ".", display)
 
 
 def _stops(check: FieldCheck, display: Display) -> Iterator[str]:
@@ -119,7 +118,7 @@ def _stops(check: FieldCheck, display: Display) -> Iterator[str]:
     why = [*map(str, stops.silent), *_own_doubts(check)]
     if why:
         told += f" A lower reading allows nothing: {'; '.join(why)}."
-    yield from _wrapped("Stop", told)
+    yield from _wrapped("Stop", told, display)
 
 
 def _own_doubts(check: FieldCheck) -> Iterator[str]:
@@ -141,18 +140,18 @@ def _station(station: Station, check: FieldCheck, display: Display) -> Iterator[
     if report.gust_below is not None:
         below = shown("gust", report.gust_below, display=display)
         told += f"; no gust told means below {below}, not none"
-    yield from _wrapped(report.station, told + ".")
+    yield from _wrapped(report.station, told + ".", display)
 
 
-def _airports(airports: Reports | None) -> Iterator[str]:
+def _airports(airports: Reports | None, display: Display) -> Iterator[str]:
     """The nearest airport's forecast, which grades nothing, and why there is no report."""
     if airports is None:
         return
     if airports.forecasts:
         taf = airports.forecasts[0]
-        yield from _wrapped(f"TAF {taf.distance_km:.0f} km away", taf.raw, most=4)
+        yield from _wrapped(f"TAF {taf.distance_km:.0f} km away", taf.raw, display, most=4)
     if not airports.reports:
-        yield from _wrapped("Airports", "; ".join(airports.notes) or "no report", most=2)
+        yield from _wrapped("Airports", "; ".join(airports.notes) or "no report", display, most=2)
 
 
 def _for_whom(check: FieldCheck, display: Display) -> Iterator[str]:
@@ -162,21 +161,22 @@ def _for_whom(check: FieldCheck, display: Display) -> Iterator[str]:
         "For",
         f"{brief.site.name} ({brief.site.id}), {brief.aircraft.id}, {brief.pilot.id}, up to"
         f" {display.length(brief.height)}.",
+        display,
     )
 
 
-def _forecast(check: FieldCheck) -> Iterator[str]:
+def _forecast(check: FieldCheck, display: Display) -> Iterator[str]:
     """Which forecast this is from, how old it is, and what went wrong with it."""
     told = [provenance_text(p, check.reading.made) for p in check.brief.provenance]
-    yield from _wrapped("Forecast", "; ".join(told) + ".")
+    yield from _wrapped("Forecast", "; ".join(told) + ".", display)
     if check.brief.notes:
-        yield from _wrapped("Note", "; ".join(check.brief.notes), most=3)
+        yield from _wrapped("Note", "; ".join(check.brief.notes), display, most=3)
 
 
-def _wrapped(label: str, text: str, *, most: int | None = None) -> list[str]:
+def _wrapped(label: str, text: str, display: Display, *, most: int | None = None) -> list[str]:
     return textwrap.wrap(
-        f"{label}: {text}" if text else label, WIDTH, subsequent_indent="  ",
-        break_on_hyphens=False, max_lines=most, placeholder=" ...",
+        f"{label}: {text}" if text else label, display.width, subsequent_indent="  ",
+        break_on_hyphens=False, max_lines=most and display.lines(most), placeholder=" ...",
     )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from wxgate.hindsight.findings import FEW, Findings, QuantityError, Verified, al
 from wxgate.hindsight.observed import DIRECTION
 from wxgate.quantities import quantity
 from wxgate.report.words import shown
-from wxgate.units import convert
+from wxgate.units import convert, counted
 
 WIDTH = 80
 _GRADES = ("go", "marginal", "no-go")
@@ -23,13 +23,16 @@ _GRADES = ("go", "marginal", "no-go")
 def hindsight_text(found: Findings) -> str:
     """The findings in plain text of 80 columns, the plainest words first, ending in a newline."""
     whole = found.whole
-    lines = [f"{whole.cases} verdicts were held against observations, of each hour the last one."]
+    lines = [
+        f"{counted(whole.cases, 'verdict was', 'verdicts were')} held against observations, of each"
+        " hour the last one."
+    ]
     if not whole.cases:
         return lines[0] + "\nNothing can be said. Check the times, the site and the station.\n"
     lines += [*_unknown(found), allows(whole.false_go), *_bounds(whole), *_missed(whole)]
     lines += [*_windows(found), *_worth(whole)]
     blocks = [textwrap.fill(line, WIDTH, subsequent_indent="  ") for line in lines]
-    blocks += ["", *_table(found), "", *_leads(found), "", *_quantities(whole)]
+    blocks += ["", *_table(found), "", *_leads(found), "", *_quantities(whole), *_spreads(whole)]
     blocks += [*_directions(found), *_chances(whole), "", *_fine_print(found)]
     return "\n".join(blocks) + "\n"
 
@@ -74,7 +77,8 @@ def _windows(found: Findings) -> Iterator[str]:
         )
     if steady.hours:
         yield (
-            f"Of {steady.hours} hours that three briefs or more told of, {steady.wavered} went to"
+            f"Of {counted(steady.hours, 'hour')} that three briefs or more told of,"
+            f" {steady.wavered} went to"
             f" another grade and back (flip-flop index {steady.index:.2f}, 0 steady)."
         )
 
@@ -82,7 +86,8 @@ def _windows(found: Findings) -> Iterator[str]:
 def _worth(whole: Verified) -> Iterator[str]:
     if whole.independent < whole.cases:
         yield (
-            f"Neighbouring hours go wrong together: {whole.cases} verdicts are worth"
+            f"Neighbouring hours go wrong together: "
+            f"{counted(whole.cases, 'verdict is', 'verdicts are')} worth"
             f" {whole.independent:.0f} independent ones."
         )
     if whole.independent < FEW:
@@ -133,6 +138,21 @@ def _quantities(whole: Verified) -> Iterator[str]:
         )
 
 
+def _spreads(whole: Verified) -> Iterator[str]:
+    told = {n: e.spread for n, e in whole.quantities.items() if e.spread is not None}
+    if not told:
+        return
+    yield ""
+    heads = f"{'hours':>8}{'CRPS':>14}{'of one number':>15}{'inside':>9}{'up to':>8}"
+    yield f"{'spread of the weathers':26}{heads}"
+    for name, error in told.items():
+        sizes = [_difference(name, v).lstrip("+") for v in (error.crps, error.crps_single)]
+        inside = f"{_share(error.inside.value):>9}{_share(error.inside.high):>8}"
+        yield f"{_label(name)[:25]:26}{error.cases:8d}{sizes[0]:>14}{sizes[1]:>15}{inside}"
+    meant = next(iter(told.values())).meant
+    yield f"  {meant:.0%} are to lie inside; fewer: the weathers are too sure, more: too wide"
+
+
 def _directions(found: Findings) -> Iterator[str]:
     if not found.by_direction:
         return
@@ -157,10 +177,11 @@ def _chances(whole: Verified) -> Iterator[str]:
         return
     parts = whole.brier
     yield ""
-    yield (
+    yield from textwrap.wrap(
         f"Chance to fly: Brier {parts.brier:.3f} = reliability {parts.reliability:.3f} - resolution"
-        f" {parts.resolution:.3f} + uncertainty {parts.uncertainty:.3f}"
-    )
+        f" {parts.resolution:.3f} + uncertainty {parts.uncertainty:.3f}",
+        WIDTH, subsequent_indent="  ",
+    )  # fmt: skip
     for row in whole.reliability:
         if row.cases:
             came = row.observed
@@ -180,10 +201,14 @@ def _fine_print(found: Findings) -> Iterator[str]:
         told.append(f"Left out on both sides, since no report tells: {', '.join(found.left_out)}.")
     if found.other_rules:
         told.append(
-            f"{found.other_rules} briefs were graded by other rules than those in force now."
+            f"{counted(found.other_rules, 'brief was', 'briefs were')} graded by other rules than"
+            " those in force now."
         )
     if found.others:
-        told.append(f"{found.others} briefs for another aircraft or skill were not looked at.")
+        told.append(
+            f"{counted(found.others, 'brief', 'briefs')} for another aircraft or skill"
+            f" {'was' if found.others == 1 else 'were'} not looked at."
+        )
     if len(found.by_site) > 1:
         told.append("One place's observations were held against several sites: see --site.")
     told.append("A bias is offered, never applied by itself: see --offer.")

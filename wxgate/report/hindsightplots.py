@@ -5,14 +5,27 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from wxgate.errors import UsageError
 from wxgate.hindsight.findings import Findings
+from wxgate.wholefile import written_aside
 
 
 def hindsight_plots(found: Findings, folder: Path) -> list[Path]:
     """Reliability, and bias by direction, as PNG files in a folder, as far as there are cases."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return _drawn(found, folder)
+    except OSError as error:
+        raise UsageError(
+            f"the plots cannot be written ({error.strerror or error})",
+            where=str(folder),
+            remedy="Name a folder that you may write to.",
+        ) from error
+
+
+def _drawn(found: Findings, folder: Path) -> list[Path]:
     from matplotlib.figure import Figure
 
-    folder.mkdir(parents=True, exist_ok=True)
     written = []
     rows = [row for row in found.whole.reliability if row.cases]
     if rows:
@@ -43,5 +56,6 @@ def hindsight_plots(found: Findings, folder: Path) -> list[Path]:
 
 
 def _saved(figure: Any, path: Path) -> Path:
-    figure.savefig(path, dpi=110)
+    with written_aside(path) as partial:
+        figure.savefig(partial, dpi=110)
     return path

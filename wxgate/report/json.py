@@ -11,6 +11,8 @@ from wxgate.brief import Brief
 from wxgate.forecast import Provenance
 from wxgate.report.chance import chance_json, chances_json
 from wxgate.report.credits import full_credits, provenance_of
+from wxgate.report.since import since_parts
+from wxgate.report.spread import spread_json
 from wxgate.report.words import CAUTIONS
 from wxgate.verdict import Reason, Verdict, Window
 
@@ -45,9 +47,10 @@ def brief_json(brief: Brief) -> dict[str, Any]:
         "height_m": brief.height,
         "grade": brief.grade.word,
         "window": None if brief.window is None else _window(brief.window),
-        "hours": [verdict_json(v) for v in brief.hours],
+        "hours": [{**verdict_json(v), "spread": spread_json(brief, v)} for v in brief.hours],
         "chances": chances_json(brief),
-        "since": list(brief.since),
+        "since": since_parts(brief),
+        "since_made": None if brief.since is None else utc(brief.since.made),
         "rulebook": {
             "name": brief.rulebook.name,
             "sha256": brief.rulebook.hash,

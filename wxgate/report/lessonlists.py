@@ -26,7 +26,8 @@ def stop_rules(limits: DayLimits) -> Iterator[Line]:
 def battery(limits: DayLimits) -> str:
     """When to land for the battery's sake."""
     low, forced, kept = (
-        limits.figures.text(n) for n in ("low-battery-return", "forced-landing", "landing-charge")
+        limits.figures.text(n).replace(" %", "%")
+        for n in ("low-battery-return", "forced-landing", "landing-charge")
     )
     time = "" if limits.pack_time is None else f" or {math.floor(limits.pack_time / 60)} min"
     return f"battery at {kept}{time} (by itself: home near {low}, landing near {forced})"

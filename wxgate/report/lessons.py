@@ -1,4 +1,7 @@
-"""Lessons as text and JSON: the slots of one student, or the plan of several."""
+"""Lessons as text and JSON: the slots of one student, or the plan of several.
+
+The file is long because both forms stand together: what is told in one is told in the other.
+"""
 
 from __future__ import annotations
 
@@ -13,36 +16,38 @@ from wxgate.lessons.records import Blocked, Lesson, Plan, Slot
 from wxgate.profiles import Site
 from wxgate.report.chance import hundred
 from wxgate.report.display import METRIC, Display
-from wxgate.report.words import CAUTIONS, clock, day, reason_text, span, zone
+from wxgate.report.words import CAUTIONS, clock, day, reason_text, room_left, span, zone
+from wxgate.units import counted
 from wxgate.verdict import Grade, Reason
 
-WIDTH = 79
 SCHEMA = 1
 
 
 def plan_text(
     plan: Plan, found: Sequence[Found], told: Sequence[Change] | None, site: Site,
-    data: Sequence[str], *, display: Display = METRIC,
+    sources: Sequence[str], *, display: Display = METRIC,
 ) -> str:  # fmt: skip
     """The plan in plain text, ending in a newline: how many fly, then who, then who does not.
 
-    ``told``: what has changed, None where there was no plan before; ``data``: where the numbers
+    ``told``: what has changed, None where there was no plan before; ``sources``: where the numbers
     come from. Times are local at each lesson's field; ``site`` lends its zone to the rest.
     """
-    count, total = len(plan.lessons), len(plan.lessons) + len(plan.unassigned)
-    lines = [f"{count} OF {total} LESSONS CAN BE HELD (plan {plan.id})"]
+    total = len(plan.lessons) + len(plan.unassigned)
+    counts = [(g, sum(x.grade is g for x in plan.lessons)) for g in (Grade.GO, Grade.MARGINAL)]
+    times = ", ".join(f"{n} {grade.word.upper()}" for grade, n in counts if n) or "NO TIME"
+    lines = _wrapped("", f"{times} for {counted(total, 'lesson')} (plan {plan.id})", display)
     for lesson in plan.lessons:
         lines += lesson_lines(lesson, display)
     by_id = {f.student.id: f for f in found}
     for student, why in plan.unassigned:
         lines += _wrapped(
-            f"no lesson  {student.id}: ", _why_not(by_id[student.id], why, site, display)
+            f"no lesson  {student.id}: ", _why_not(by_id[student.id], why, site, display), display
         )
     if told is not None:
         lines += ["Since the plan before:"] if told else ["Since the plan before: no change."]
         for change in told:
-            lines += _wrapped("  ", change_text(change, site, display))
-    lines += _foot(plan.until, plan.notes, site, data, display)
+            lines += _wrapped("  ", change_text(change, site, display), display)
+    lines += _foot(plan.until, plan.notes, site, sources, display)
     return "\n".join(lines) + "\n"
 
 
@@ -59,23 +64,30 @@ def lesson_lines(lesson: Lesson, display: Display = METRIC) -> list[str]:
     if lesson.slot is not None:
         facts += _packs(lesson.slot)
         facts += _chance(lesson.slot)
-    lines = [*_wrapped(f"{lesson.grade.word:11}", head), *_wrapped(" " * 11, ", ".join(facts))]
+    lines = [
+        *_wrapped(f"{lesson.grade.word:11}", head, display),
+        *_wrapped(" " * 11, ", ".join(facts), display),
+    ]
     if lesson.choice:
-        lines += _wrapped(" " * 11, lesson.choice)
-    lines += _wrapped(" " * 11, _limits(lesson.reason, lesson.limiting, lesson.slot, display))
+        lines += _wrapped(" " * 11, lesson.choice, display)
     lines += _wrapped(
-        " " * 11, deadline_text(lesson.recheck_at, lesson.decide_by, lesson.site, display)
+        " " * 11, _limits(lesson.reason, lesson.limiting, lesson.slot, display), display
+    )
+    lines += _wrapped(
+        " " * 11, deadline_text(lesson.recheck_at, lesson.decide_by, lesson.site, display), display
     )
     if lesson.alternative is not None:
         other = span(lesson.alternative.start, lesson.alternative.end, tz, display=display)
-        lines += _wrapped(" " * 11, f"other day: {other} ({lesson.alternative.grade.word})")
+        lines += _wrapped(
+            " " * 11, f"other day: {other} ({lesson.alternative.grade.word})", display
+        )
     return lines
 
 
 def slots_text(
     found: Found, best: Sequence[Slot], other: Slot | None,
     deadlines: Sequence[tuple[datetime, datetime]], until: datetime, notes: Sequence[str],
-    site: Site, data: Sequence[str], *, display: Display = METRIC,
+    site: Site, sources: Sequence[str], *, display: Display = METRIC,
 ) -> str:  # fmt: skip
     """The best slots for one student, each with what limits it and when it is decided."""
     tz, student = zone(site.zone), found.student
@@ -83,26 +95,27 @@ def slots_text(
         f"{student.skill} with {student.aircraft}, {student.minutes} min of flying at {site.name}"
     )
     if not best:
-        lines = _wrapped("NO LESSON: ", head)
-        lines += _wrapped("Why: ", _why_not(found, why_not(found), site, display))
+        lines = _wrapped("NO LESSON: ", head, display)
+        lines += _wrapped("Why: ", _why_not(found, why_not(found), site, display), display)
     else:
         lines = _wrapped(
             f"{best[0].grade.word.upper()}: ",
             f"{span(best[0].start, best[0].end, tz, display=display)}, {head}",
+            display,
         )
         for n, (slot, (look, decide)) in enumerate(zip(best, deadlines, strict=True), 1):
             when = span(slot.start, slot.end, tz, display=display)
             flying = _clocks(slot.flying_start, slot.flying_end, site, display)
             facts = [f"{slot.grade.word} {when}", f"flying {flying}", *_chance(slot)]
-            lines += _wrapped(f"{n}. ", ", ".join(facts))
-            lines += _wrapped("   ", _limits(slot.reason, slot.limiting, slot, display))
-            lines += _wrapped("   ", deadline_text(look, decide, site, display))
+            lines += _wrapped(f"{n}. ", ", ".join(facts), display)
+            lines += _wrapped("   ", _limits(slot.reason, slot.limiting, slot, display), display)
+            lines += _wrapped("   ", deadline_text(look, decide, site, display), display)
         if other is not None:
             when = span(other.start, other.end, tz, display=display)
-            lines += _wrapped("Other day: ", f"{other.grade.word} {when}")
+            lines += _wrapped("Other day: ", f"{other.grade.word} {when}", display)
         else:
             lines.append("Other day: none that can be flown.")
-    lines += _foot(until, notes, site, data, display)
+    lines += _foot(until, notes, site, sources, display)
     return "\n".join(lines) + "\n"
 
 
@@ -173,7 +186,7 @@ def _limits(reason: Reason | None, rule: str | None, slot: Slot | None, display:
         return f"limited by {rule or 'nothing that is told'}"
     text = f"limited by {reason_text(reason, display=display)}"
     if reason.grade is Grade.GO and reason.margin is not None:
-        text += f" ({reason.margin:.0%} room)"
+        text += f" ({room_left(reason.margin)} room)"
     if slot is not None:
         text += "".join(f"; {note}" for note in slot.notes)
         text += "".join(f"; {name} could not be told" for name in slot.missing)
@@ -181,19 +194,21 @@ def _limits(reason: Reason | None, rule: str | None, slot: Slot | None, display:
 
 
 def _foot(
-    until: datetime, notes: Sequence[str], site: Site, data: Sequence[str], display: Display
+    until: datetime, notes: Sequence[str], site: Site, sources: Sequence[str], display: Display
 ) -> list[str]:
     tz = zone(site.zone)
     lines = [f"Looked at until {day(until, tz)} {clock(until, tz, display=display)}"
              f" {until.astimezone(tz):%Z}."]  # fmt: skip
-    lines += _wrapped("Data: ", "; ".join(data) + ".") if data else []
-    lines += _wrapped("Notes: ", "; ".join(n.rstrip(".") for n in notes) + ".") if notes else []
-    return [*lines, *CAUTIONS]
+    lines += _wrapped("Data: ", "; ".join(sources) + ".", display) if sources else []
+    lines += (
+        _wrapped("Notes: ", "; ".join(n.rstrip(".") for n in notes) + ".", display) if notes else []
+    )
+    return [*lines, *(line for told in CAUTIONS for line in _wrapped("", told, display))]
 
 
-def _wrapped(label: str, text: str) -> list[str]:
+def _wrapped(label: str, text: str, display: Display) -> list[str]:
     return textwrap.wrap(
-        " ".join(text.split()), WIDTH, initial_indent=label,
+        " ".join(text.split()), display.width, initial_indent=label,
         subsequent_indent=" " * min(max(len(label), 2), 11), break_on_hyphens=False,
     )  # fmt: skip
 

@@ -182,7 +182,7 @@ class Words(Numbers):
             f"{word} {self.speed_down(value)}"
             for word, value in (
                 ("mean above", mean),
-                ("maximum above", maximum),
+                ("strongest above", maximum),
                 ("gust spread above", spread),
             )
             if value is not None
@@ -259,10 +259,10 @@ class Words(Numbers):
         brief = self.brief
         zone_name = f"{brief.now.astimezone(self.tz):%Z}"
         made = f"{day(brief.now, self.tz)} {self.clock(brief.now)} {zone_name}"
-        data = [provenance_text(p, brief.now) for p in brief.provenance]
+        sources = [provenance_text(p, brief.now) for p in brief.provenance]
         if brief.demonstration:
-            data.insert(0, "INVENTED DEMONSTRATION FORECAST")
-        told = "; ".join(one_line(text, LONGEST_SOURCE) for text in data) or "none"
+            sources.insert(0, "INVENTED DEMONSTRATION FORECAST")
+        told = "; ".join(one_line(text, LONGEST_SOURCE) for text in sources) or "none"
         seen = []
         if brief.reports is not None:
             report = nearest_text(brief.reports, brief.now, display=self.display)

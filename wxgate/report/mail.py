@@ -3,6 +3,9 @@
 Built by the standard library's EmailMessage alone. Names come from files that others may have
 written: they are made one visible line before they reach a header, and escaped before they reach
 HTML. Both texts go out as quoted-printable, so that any server takes them.
+
+The file is long because subject, text and HTML are made of the same sentences: apart, they could
+come to tell of different news.
 """
 
 from __future__ import annotations
@@ -13,14 +16,16 @@ from collections.abc import Sequence
 from datetime import datetime
 from email.headerregistry import Address
 from email.message import EmailMessage
-from email.policy import SMTP
+from email.policy import EmailPolicy
 from html import escape
+from typing import Any
 
+from wxgate.brief import Brief
 from wxgate.report.calendar import plain
-from wxgate.report.display import METRIC, Display
+from wxgate.report.display import METRIC, WIDTH, Display
 from wxgate.report.mailcalendar import calendar_part
-from wxgate.report.text import WIDTH, brief_text
-from wxgate.report.words import clock, day, reason_text, span
+from wxgate.report.text import brief_text
+from wxgate.report.words import CAUTIONS, clock, day, reason_text, span
 from wxgate.verdict import Grade, Verdict
 from wxgate.watch.due import Kind, News, Seen, slot_grade
 from wxgate.watch.run import Items
@@ -32,6 +37,23 @@ MOST_BRIEFS = 4
 _PLOT = "plot"
 _COLOUR = {Grade.GO: "#0072b2", Grade.MARGINAL: "#8a6d00", Grade.NO_GO: "#b34700",
            Grade.UNKNOWN: "#555555"}  # fmt: skip
+
+
+class _Policy(EmailPolicy):
+    """As for SMTP, but every header begins on the line of its name.
+
+    A value of 70 to 77 letters fits on a line by itself, so that Python leaves the line of the name
+    empty. That is lawful (RFC 5322 section 2.2.3), and yet some programs then show no subject. Such
+    a line is longer than 78 letters, and shorter than the 998 that any server takes.
+    """
+
+    def fold_binary(self, name: str, value: Any) -> bytes:
+        """The header as it goes out."""
+        start = f"{name}:".encode()
+        return super().fold_binary(name, value).replace(start + b"\r\n ", start + b" ", 1)
+
+
+_POLICY = _Policy(linesep="\r\n")
 
 
 def news_mail(
@@ -52,16 +74,16 @@ def news_mail(
     lines = [line for line, _ in _lines(items, now, shown)]
     subject = lines[0] + (f" (and {len(lines) - 1} more)" if len(lines) > 1 else "")
     message = _envelope(recipient, sender, subject, now, message_id)
-    message.set_content(_text(items, now, shown, note), cte="quoted-printable")
-    png = _plot(items, shown)
+    message.set_content(_sendable(_text(items, now, shown, note)), cte="quoted-printable")
+    plot = _plot(items, shown)
     message.add_alternative(
-        _html(items, now, shown, note, has_plot=png is not None),
+        _sendable(_html(items, now, shown, note, alt=None if plot is None else plot[1])),
         subtype="html",
         cte="quoted-printable",
     )
-    if png is not None:
+    if plot is not None:
         message.get_payload()[1].add_related(  # type: ignore[index,union-attr]
-            png, "image", "png", cid=f"<{_PLOT}@wxgate>", filename="wind.png",
+            plot[0], "image", "png", cid=f"<{_PLOT}@wxgate>", filename="wind.png",
             disposition="inline",
         )  # fmt: skip
     calendar = calendar_part(items, now)
@@ -72,6 +94,11 @@ def news_mail(
             params={"method": method}, cte="quoted-printable",
         )  # fmt: skip
     return message
+
+
+def _sendable(text: str) -> str:
+    """The text without half characters, which the names of files of other encodings hold."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def trial_mail(
@@ -88,7 +115,7 @@ def trial_mail(
 def _envelope(
     recipient: str, sender: str, subject: str, now: datetime, message_id: str
 ) -> EmailMessage:
-    message = EmailMessage(policy=SMTP)
+    message = EmailMessage(policy=_POLICY)
     message["Subject"] = plain(subject, LONGEST_SUBJECT)
     message["From"] = Address("wxgate", addr_spec=sender)
     message["To"] = Address(addr_spec=recipient)
@@ -201,17 +228,25 @@ def _text(items: Items, now: datetime, shown: dict[str, Display], note: str) -> 
     for line, (seen, news) in _lines(items, now, shown):
         lines += _wrapped(line)
         lines += _wrapped(_reason(seen, news, shown.get(seen.watch.id, METRIC)), "    ")
-    for seen, _ in items[:MOST_BRIEFS]:
-        if seen.brief is None:
-            continue
+    briefs = _briefs(items)
+    for seen, found in briefs:
         display = shown.get(seen.watch.id, METRIC)
         lines += ["", "-" * 20]
         lines += [line for told in _slot_lines(seen, now, display) for line in _wrapped(told)]
-        lines += [brief_text(seen.brief, display=display).rstrip("\n")]
+        lines += [brief_text(found, display=display).rstrip("\n")]
     if len(items) > MOST_BRIEFS:
         lines += ["", f"{len(items) - MOST_BRIEFS} more watches; `wxgate brief` tells them whole."]
-    names = ", ".join(seen.watch.id for seen, _ in items)
-    return "\n".join([*lines, "", *_wrapped(f"Sent by wxgate, watch {names}.")]) + "\n"
+    lines += [] if briefs else ["", *CAUTIONS]  # which stand below each brief
+    return "\n".join([*lines, "", *_wrapped(_sent_by(items))]) + "\n"
+
+
+def _briefs(items: Items) -> list[tuple[Seen, Brief]]:
+    """The briefs that a mail writes out, with what each was seen by."""
+    return [(seen, seen.brief) for seen, _ in items[:MOST_BRIEFS] if seen.brief is not None]
+
+
+def _sent_by(items: Items) -> str:
+    return f"Sent by wxgate, watch {', '.join(seen.watch.id for seen, _ in items)}."
 
 
 def _reason(seen: Seen, news: News, display: Display) -> str:
@@ -248,7 +283,7 @@ def _wrapped(text: str, indent: str = "") -> list[str]:
 
 
 def _html(
-    items: Items, now: datetime, shown: dict[str, Display], note: str, *, has_plot: bool
+    items: Items, now: datetime, shown: dict[str, Display], note: str, *, alt: str | None
 ) -> str:
     """A page for mail clients: inline styles, no script, nothing fetched from anywhere."""
     parts = [f"<p><b>{escape(note)}</b></p>"] if note else []
@@ -259,21 +294,21 @@ def _html(
             f'border-left:6px solid {_COLOUR[news.grade]}"><b>{escape(line)}</b></p>'
             f'<p style="margin:0 0 12px 14px">{escape(_reason(seen, news, display))}</p>'
         )
-    if has_plot:
-        told = "Wind and gust at flight height against their limits, hour by hour"
+    if alt is not None:
+        told = f"Wind and gust at flight height against their limits, hour by hour. {alt}"
         parts.append(
-            f'<p><img src="cid:{_PLOT}@wxgate" alt="{told}" style="max-width:100%"></p>'
+            f'<p><img src="cid:{_PLOT}@wxgate" alt="{escape(told)}" style="max-width:100%"></p>'
         )  # fmt: skip
-    for seen, _ in items[:MOST_BRIEFS]:
-        if seen.brief is not None:
-            display = shown.get(seen.watch.id, METRIC)
-            told = "\n".join(
-                [*_slot_lines(seen, now, display), brief_text(seen.brief, display=display)]
-            )
-            parts.append(
-                '<pre style="font-family:monospace;font-size:11px;white-space:pre;overflow-x:auto">'
-                f"{escape(told)}</pre>"
-            )
+    briefs = _briefs(items)
+    for seen, found in briefs:
+        display = shown.get(seen.watch.id, METRIC)
+        told = "\n".join([*_slot_lines(seen, now, display), brief_text(found, display=display)])
+        parts.append(
+            '<pre style="font-family:monospace;font-size:11px;white-space:pre;overflow-x:auto">'
+            f"{escape(told)}</pre>"
+        )
+    parts += [] if briefs else [f"<p>{escape(' '.join(CAUTIONS))}</p>"]
+    parts.append(f"<p>{escape(_sent_by(items))}</p>")
     body = "\n".join(parts)
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>wxgate</title></head>'
@@ -282,8 +317,12 @@ def _html(
     )
 
 
-def _plot(items: Items, shown: dict[str, Display]) -> bytes | None:
-    """The plot of the first watch that has a brief; a mail goes without one rather than not go."""
+def _plot(items: Items, shown: dict[str, Display]) -> tuple[bytes, str] | None:
+    """The plot of the first watch that has a brief, and what it shows in words.
+
+    A mail goes without one rather than not go.
+    """
+    from wxgate.report.panels import wind_panel
     from wxgate.report.plots import inline_png
 
     for seen, _ in items:
@@ -292,7 +331,9 @@ def _plot(items: Items, shown: dict[str, Display]) -> bytes | None:
                 # A letter that the font lacks is no news for whoever reads cron's mail.
                 with warnings.catch_warnings():
                     warnings.simplefilter("ignore")
-                    return inline_png(seen.brief, display=shown.get(seen.watch.id, METRIC))
+                    display = shown.get(seen.watch.id, METRIC)
+                    png = inline_png(seen.brief, display=display)
+                    return png, wind_panel(seen.brief, display=display).told
             except Exception:  # noqa: BLE001  an alert must not hang on its decoration
                 return None
     return None

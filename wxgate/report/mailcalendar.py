@@ -2,6 +2,7 @@
 
 The UID of an event depends on the watch and the day (or the slot) alone, and SEQUENCE on the time
 at which it is told, so a later mail updates or cancels the event without a record of the earlier.
+An event is made only where its end will be told too: else a calendar would go on saying go.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 
 from wxgate import __version__
 from wxgate.report.calendar import plain
+from wxgate.report.words import CAUTIONS
 from wxgate.verdict import Grade
 from wxgate.watch.due import Kind, News, Seen
 
@@ -50,7 +52,7 @@ def _told(seen: Seen, news: News) -> tuple[str, datetime, datetime, Grade] | Non
     """The name, start, end and grade of the event that a piece of news is about."""
     if news.kind is Kind.FIXED:
         window = None if seen.brief is None else seen.brief.window
-        if window is None:
+        if window is None or not seen.watch.send.window:
             return None
         day = window.start.astimezone(seen.zone).date()
         return f"{seen.prefix} window {day}", window.start, window.end, window.grade
@@ -75,7 +77,9 @@ def _event(seen: Seen, name: str, start: datetime, end: datetime, grade: Grade, 
     made.add("dtend", end.astimezone(UTC))
     made.add("status", "CANCELLED" if off else "CONFIRMED" if grade is Grade.GO else "TENTATIVE")
     where = plain(seen.name or seen.watch.site.text, 80)
-    made.add("summary", f"{'CANCELLED: ' if off else ''}{grade.word.upper()} {where}")
+    made.add("summary", f"{'CANCELLED: ' if off else ''}{grade.word.upper()}: {where}")
+    told = f"Told {now.astimezone(seen.zone):%a %d %b %H:%M %Z}; a newer mail takes its place."
+    made.add("description", "\n".join([told, *CAUTIONS]))
     if site is not None:
         made.add("location", where)
         made.add("geo", (site.latitude, site.longitude))

@@ -15,16 +15,15 @@ if TYPE_CHECKING:
     from wxgate.observed import Reports
     from wxgate.sources.aviation_formats import Report
 
-WIDTH = 80
-
 
 def observed_lines(brief: Brief, *, most: int = 2, display: Display = METRIC) -> list[str]:
     """The nearest report in at most so many lines; none where it was not asked for."""
     if brief.reports is None:
         return []
     return textwrap.wrap(
-        "METAR: " + nearest_text(brief.reports, brief.now, display=display), WIDTH,
-        subsequent_indent="  ", max_lines=most, placeholder=" ...", break_on_hyphens=False,
+        "METAR: " + nearest_text(brief.reports, brief.now, display=display), display.width,
+        subsequent_indent="  ", max_lines=display.lines(most), placeholder=" ...",
+        break_on_hyphens=False,
     )  # fmt: skip
 
 
@@ -66,14 +65,14 @@ def reports_text(brief: Brief, *, display: Display = METRIC) -> str:
         return ""
     lines = ["Airports around (they grade nothing):"]
     for report in brief.reports.reports:
-        lines += _wrapped(f"  {report_text(report, brief.now, display=display)}")
-        lines += _wrapped(f"      {report.raw}")
+        lines += _wrapped(f"  {report_text(report, brief.now, display=display)}", display)
+        lines += _wrapped(f"      {report.raw}", display)
     for taf in brief.reports.forecasts:
-        lines += _wrapped(f"  {taf.station}, {taf.distance_km:.0f} km away: {taf.raw}")
-    lines += [line for note in brief.reports.notes for line in _wrapped(f"  Note: {note}")]
+        lines += _wrapped(f"  {taf.station}, {taf.distance_km:.0f} km away: {taf.raw}", display)
+    lines += [line for note in brief.reports.notes for line in _wrapped(f"  Note: {note}", display)]
     return "\n".join(lines) + "\n"
 
 
-def _wrapped(line: str) -> list[str]:
+def _wrapped(line: str, display: Display) -> list[str]:
     indent = " " * (len(line) - len(line.lstrip()) + 2)
-    return textwrap.wrap(line, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
+    return textwrap.wrap(line, display.width, subsequent_indent=indent, break_on_hyphens=False)

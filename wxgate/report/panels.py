@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -15,66 +15,15 @@ from wxgate.brief import Brief
 from wxgate.forecast import Field, Forecast, to_datetime64
 from wxgate.quantities import Kind, quantity
 from wxgate.report.display import METRIC, Display
+from wxgate.report.panelrecords import Level, Line, Numbers, Panel
+from wxgate.report.spread import HELD, between
 from wxgate.report.words import clock, day, limit_shown, shown, zone
+from wxgate.spread import SHARES
+from wxgate.units import convert
 from wxgate.verdict import Grade
 
-Numbers = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One quantity on the hours of a brief, in the unit on screen; NaN where it is missing.
-
-    ``values`` has one number for each instant (hours + 1), or for each hour where ``steps``.
-    ``lower`` and ``upper`` are the spread about it, of the same shape, where one is known.
-    """
-
-    name: str  #: of the quantity
-    label: str
-    values: Numbers
-    steps: bool
-    lower: Numbers | None = None
-    upper: Numbers | None = None
-
-    @property
-    def missing(self) -> NDArray[np.bool_]:
-        """Which hours lack a number at either end."""
-        gone = np.isnan(self.values)
-        return gone if self.steps else gone[:-1] | gone[1:]
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """A limit as a level line: past it the hour gets the grade."""
-
-    name: str  #: of the quantity
-    grade: Grade
-    number: float  #: in the unit on screen
-    word: str  #: on which side values are past it: above, at least, below, at most
-    number_text: str  #: without its unit
-    text: str  #: as people read it
-
-
-@dataclass(frozen=True, slots=True)
-class Panel:
-    """One plot: lines that share a unit, the limits of the first, and the range of the axis."""
-
-    title: str
-    unit: str
-    lines: tuple[Line, ...]
-    levels: tuple[Level, ...]
-    low: float
-    high: float
-    clipped: bool  #: whether larger values are drawn at the top edge
-    bars: bool
-    told: str  #: the lines in words
-    limits: str  #: the limits in words, "" for none
-
-    @property
-    def missing(self) -> NDArray[np.bool_]:
-        """Which hours lack a number of any line."""
-        gone: NDArray[np.bool_] = np.any([line.missing for line in self.lines], axis=0)
-        return gone
+#: What a band holds where several sources are asked and no weathers are known.
+SOURCES = "the sources"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +41,8 @@ _PLANS = (
     _Plan("Gust at flight height", ("gust_at_flight_height", "wind_speed_at_flight_height"),
           least=8.0),
     _Plan("Wind at flight height", ("wind_speed_at_flight_height",), least=8.0),
-    _Plan("Chance of rain in the hour", ("precipitation_probability",), least=1.0, most=1.0),
-    _Plan("Rain in the hour", ("precipitation",), least=1.0, bars=True),
+    _Plan("Chance of precipitation", ("precipitation_probability",), least=1.0, most=1.0),
+    _Plan("Precipitation in the hour", ("precipitation",), least=1.0, bars=True),
     _Plan("Dew-point spread", ("dew_point_spread",), least=6.0, most=10.0, worst="smallest"),
     _Plan("Visibility", ("visibility",), least=10000.0, most=10000.0, worst="smallest"),
     _Plan("Cloud above flight height", ("ceiling_clearance",), least=300.0, most=300.0,
@@ -161,15 +110,23 @@ def _line(brief: Brief, name: str, display: Display, worst: str) -> Line:
     def screen(values: Numbers) -> Numbers:
         return np.array([display.number(row, float(v)) for v in values], dtype=np.float64)
 
-    several = bool((heard > 1).any())
-    return Line(
-        name,
-        row.label,
-        screen(upper if worst == "largest" else lower),
-        steps,
-        screen(lower) if several else None,
-        screen(upper) if several else None,
-    )
+    line = Line(name, row.label, screen(upper if worst == "largest" else lower), steps)
+    spread = _spread(brief, name, size)
+    if spread is not None:
+        return replace(line, lower=screen(spread[:, 0]), upper=screen(spread[:, -1]), held=HELD)
+    if (heard > 1).any():
+        return replace(line, lower=screen(lower), upper=screen(upper), held=SOURCES)
+    return line
+
+
+def _spread(brief: Brief, name: str, size: int) -> Numbers | None:
+    """The quantiles (instant or hour, share) of a line; None where none of them is known."""
+    if brief.chances is None or name not in brief.chances.spread:
+        return None
+    starts = [*(v.start for v in brief.hours), *(v.end for v in brief.hours[-1:])][:size]
+    told = [brief.chances.quantiles(name, start) for start in starts]
+    found = np.array([[math.nan] * len(SHARES) if t is None else t for t in told], np.float64)
+    return found if np.isfinite(found).any() else None
 
 
 def _speaks(forecast: Forecast, brief: Brief) -> NDArray[np.bool_]:
@@ -241,8 +198,19 @@ def _told(brief: Brief, line: Line, plan: _Plan, display: Display) -> str:
     when = hours[index].start if index < len(hours) else hours[-1].end
     number = _shown(line, index, display)
     told = f"{label}: {plan.worst} {number} at {_moment(brief, when, display)}"
+    told += _held(line, index, display)
     gone = [v.start for v, lacks in zip(hours, line.missing, strict=True) if lacks]
     return f"{told}; {_missing(brief, gone, display)}." if gone else f"{told}."
+
+
+def _held(line: Line, index: int, display: Display) -> str:
+    """Between which values the band lies there; and that it is not known where the line is."""
+    if line.lower is None or line.upper is None:
+        return ""
+    ends = [_own(line, float(a[index]), display) for a in (line.lower, line.upper)]
+    if not all(map(math.isfinite, ends)):
+        return f", {line.held} not known"
+    return f", {line.held} {between(line.name, *ends, display=display)}"
 
 
 def _limits_told(levels: Sequence[Level]) -> str:
@@ -253,13 +221,13 @@ def _limits_told(levels: Sequence[Level]) -> str:
 
 
 def _shown(line: Line, index: int, display: Display) -> str:
-    from wxgate.units import convert
+    return shown(line.name, _own(line, float(line.values[index]), display), display=display)
 
+
+def _own(line: Line, number: float, display: Display) -> float:
+    """A number on screen in the quantity's own unit."""
     row = quantity(line.name)
-    value = convert(
-        float(line.values[index]), display.unit(row), row.units, difference=row.difference
-    )
-    return shown(line.name, value, display=display)
+    return convert(number, display.unit(row), row.units, difference=row.difference)
 
 
 def _missing(brief: Brief, gone: Sequence[datetime], display: Display) -> str:

@@ -8,7 +8,8 @@ import numpy as np
 
 from wxgate.brief import Brief
 from wxgate.report.display import METRIC, Display
-from wxgate.report.panels import Line, Panel, ticks, wind_panel
+from wxgate.report.panelrecords import Line, Panel
+from wxgate.report.panels import ticks, wind_panel
 from wxgate.verdict import Grade
 
 _INK, _PAPER, _FAINT = "#1c2328", "#ffffff", "#8a949b"
@@ -22,18 +23,19 @@ MOST_BYTES = 60_000
 def inline_png(brief: Brief, *, display: Display = METRIC) -> bytes:
     """Wind and gust at flight height against their limits, with each hour's grade, as a PNG.
 
-    At most 60 kB. Gaps are gaps, hatched. Grades are told by shape (dot go, triangle marginal,
-    diamond unknown, square no-go) and by colour.
+    At most 60 kB. Gaps are gaps, hatched. Bands hold what the legend says; their numbers are in the
+    title inside the file and in the mail's alternative text. Grades are told by shape (dot go,
+    triangle marginal, diamond unknown, square no-go) and by colour.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     panel = wind_panel(brief, display=display)
-    figure = Figure(figsize=(6.4, 2.9), dpi=100, facecolor=_PAPER, layout="constrained")
+    figure = Figure(figsize=(6.4, 3.1), dpi=100, facecolor=_PAPER, layout="constrained")
     canvas = FigureCanvasAgg(figure)
     axes = figure.add_subplot()
     for n, line in enumerate(panel.lines):
-        _draw(axes, line, _LINES[n])
+        _draw(axes, line, _LINES[n], label_band=n == 0)
     _limits(axes, panel, len(brief.hours))
     _gaps(axes, panel)
     _grades(axes, brief, panel)
@@ -42,12 +44,13 @@ def inline_png(brief: Brief, *, display: Display = METRIC) -> bytes:
     axes.set_xlim(0, max(len(brief.hours), 1))
     axes.set_ylim(_floor(panel), panel.high)
     axes.set_ylabel(panel.unit, color=_INK)
-    axes.set_title(f"{brief.site.name}: wind and gust", loc="left", fontsize=10, color=_INK,
+    axes.set_title(f"{brief.site.name}: wind and gust", loc="left", fontsize=10, color=_INK, pad=20,
                    parse_math=False)  # fmt: skip
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(labelsize=8, colors=_INK)
     if any(np.isfinite(line.values).any() for line in panel.lines):
-        axes.legend(loc="lower right", bbox_to_anchor=(1, 1), fontsize=8, frameon=False, ncols=2)
+        axes.legend(loc="lower left", bbox_to_anchor=(0, 1), fontsize=8, frameon=False, ncols=3,
+                    borderaxespad=0.1)  # fmt: skip
     canvas.draw()  # type: ignore[no-untyped-call]
     pixels = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
     return _small(pixels, title=panel.told)
@@ -66,10 +69,13 @@ def _small(pixels: np.ndarray, *, title: str) -> bytes:
     return out.getvalue()
 
 
-def _draw(axes, line: Line, colour: str) -> None:  # type: ignore[no-untyped-def]
+def _draw(axes, line: Line, colour: str, *, label_band: bool) -> None:  # type: ignore[no-untyped-def]
     at = np.arange(line.values.size)
     if line.lower is not None and line.upper is not None:
-        axes.fill_between(at, line.lower, line.upper, color=colour, alpha=0.18, linewidth=0)
+        axes.fill_between(at, line.lower, line.upper, facecolor=(colour, 0.16),
+                          edgecolor=(colour, 0.5), linewidth=0.6,
+                          linestyle="-" if colour == _LINES[0] else ":",
+                          label=line.held if label_band else None)  # fmt: skip
     style = "-" if colour == _LINES[0] else "--"
     label = line.label.split(" at ")[0]
     axes.plot(at, line.values, style, color=colour, linewidth=1.8, label=label)

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from wxgate.changes import Changes
+from wxgate.brief import Brief
 from wxgate.quantities import quantity
-from wxgate.report.display import METRIC, Display, spelt
-from wxgate.report.words import clock, span, zone
-from wxgate.units import convert
+from wxgate.report.display import METRIC, Display
+from wxgate.report.words import age, clock, span, zone
 
 #: Changes of mind from run to run that are worth telling.
 TURNS_TOLD = 2
 
 
-def since_parts(found: Changes, zone_name: str, *, display: Display = METRIC) -> list[str]:
-    """The parts to tell, the most important first; none where nothing moved."""
-    tz = zone(zone_name)
+def since_parts(brief: Brief, *, display: Display = METRIC) -> list[str]:
+    """The parts to tell, the most important first, and how old the last is; none: nothing moved."""
+    found, tz = brief.since, zone(brief.site.zone)
+    if found is None:
+        return []
     parts = []
     if found.window_moved:
         was, now = (
@@ -32,15 +33,15 @@ def since_parts(found: Changes, zone_name: str, *, display: Display = METRIC) ->
         if change:
             row = quantity(found.moved.quantity)
             parts.append(f"{row.label} at {clock(found.moved.at, tz, display=display)} {change}")
-    return parts
+    hours = (brief.now - found.made).total_seconds() / 3600
+    return [*parts, f"made {age(hours)} before this one"] if parts else []
 
 
 def moved_text(name: str, by: float, *, display: Display = METRIC) -> str:
     """A signed change in the unit on screen, as +1.2 m/s; "" for one that rounds to nothing."""
     row = quantity(name)
-    unit = display.unit(row)
-    size = convert(by, row.units, unit, difference=True)
+    size = display.difference(row, by)
     digits = display.digits(row, max(abs(size), 1.0))
     if round(abs(size), digits) == 0:
         return ""
-    return f"{size:+.{digits}f} {spelt(unit)}".rstrip()
+    return f"{size:+.{digits}f} {display.spelt_difference(row)}".rstrip()

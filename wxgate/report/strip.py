@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from itertools import groupby
@@ -20,6 +21,7 @@ LEGEND = "GO go, ma marginal, no no-go, ?? unknown"
 LEAST_LINES = 4  #: hours, one day, how many more there are, the legend
 
 _GUST = "gust_at_flight_height"
+_LABEL = 7  #: letters of the name of a day, or of "gust"
 
 Style = Callable[[str, Grade], str]
 
@@ -30,11 +32,20 @@ def plain(text: str, grade: Grade) -> str:
 
 
 def strip_lines(brief: Brief, room: int, style: Style, display: Display) -> list[str]:
-    """The strip in at most ``room`` lines (four at least): with the gusts where they fit."""
+    """The strip in at most ``room`` lines (four at least): with the gusts where they fit.
+
+    A terminal too narrow for a whole day in one row gets it whole, however many lines that takes.
+    """
     tz = zone(brief.site.zone)
     days = _days(brief, tz)
     full = _full(days, tz, style, _gusts(brief, display), display)
-    return full if len(full) <= room else _compact(days, tz, style, room, display)
+    narrow = _hours_in_a_row(display) < 24
+    return full if narrow or len(full) <= room else _compact(days, tz, style, room, display)
+
+
+def _hours_in_a_row(display: Display) -> int:
+    """Each takes two letters and a blank, behind the name of the day."""
+    return min((display.width - _LABEL + 1) // 3, 24)
 
 
 def _days(brief: Brief, tz: ZoneInfo) -> list[tuple[Verdict, ...]]:
@@ -51,12 +62,13 @@ def _full(
     display: Display,
 ) -> list[str]:
     """Each local day in three rows: hours, grades, gusts; a day of 25 hours takes them twice."""
-    parts = [part for day in days for part in (day[:24], day[24:]) if part]
+    most = _hours_in_a_row(display)
+    parts = [day[n : n + most] for day in days for n in range(0, len(day), most)]
     lines = [row for part in parts for row in _rows(part, tz, style, gusts, display)]
     unit = display.spelt(quantity(_GUST))
-    if display.twelve:
-        return [*lines, f"{LEGEND}; gust in {unit}; nn noon, mn midnight"]
-    return [*lines, f"{LEGEND}; gust in {unit} at flight height"]
+    more = "; nn noon, mn midnight" if display.twelve else " at flight height"
+    legend = f"{LEGEND}; gust in {unit}{more}"
+    return [*lines, *textwrap.wrap(legend, display.width, break_on_hyphens=False)]
 
 
 def _compact(

@@ -9,11 +9,13 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from wxgate.brief import Brief
+from wxgate.quantities import quantity
 from wxgate.report.chance import chance_lines, chance_text
 from wxgate.report.credits import credits_line
 from wxgate.report.display import METRIC, Display
 from wxgate.report.disputes import disputed_text
 from wxgate.report.observed import observed_lines
+from wxgate.report.since import since_parts
 from wxgate.report.strip import LEAST_LINES, strip_lines
 from wxgate.report.strip import Style as Style
 from wxgate.report.strip import plain as plain
@@ -23,12 +25,12 @@ from wxgate.report.words import (
     day,
     provenance_text,
     reason_text,
+    room_left,
     span,
     zone,
 )
 from wxgate.verdict import Grade, Reason, Verdict
 
-WIDTH = 80
 MOST_LINES = 19
 
 _IS_MISSING = " is missing"
@@ -38,32 +40,39 @@ def brief_text(brief: Brief, *, style: Style = plain, display: Display = METRIC)
     """The brief in plain text, ending in a newline; ``style`` may colour words by grade."""
     tz = zone(brief.site.zone)
     head = [
-        _title(brief, display),
+        *_title(brief, display),
         *_headline(brief, tz, style, display),
-        _now_line(brief, tz, style, display),
+        *_now_lines(brief, style, display),
     ]
     # In the order of their weight: where room is short the last are cut first.
     parts = [
-        _wrapped("Missing: ", missing_text(brief, display=display)),
-        _wrapped("Disputed: ", disputed_text(brief, tz, display=display)),
-        _wrapped("Since the last: ", "; ".join(brief.since)) if brief.since else [],
+        _wrapped("Missing: ", missing_text(brief, display=display), display),
+        _wrapped("Disputed: ", disputed_text(brief, tz, display=display), display),
+        _since_lines(brief, display),
         observed_lines(brief, display=display),
-        _data_lines(brief),
-        _notes_lines(brief),
-        _rules_lines(brief),
-        _wrapped("", credits_line(brief)),
+        _source_lines(brief, display),
+        _notes_lines(brief, display),
+        _rules_lines(brief, display),
+        _wrapped("", credits_line(brief), display),
     ]
     # The chance takes its second line only where all that is there still fits.
     full = len(strip_lines(brief, 99, style, display)) + sum(map(len, parts))
-    spare = MOST_LINES - len(head) - len(CAUTIONS) - full
+    cautions = [line for told in CAUTIONS for line in _wrapped("", told, display)]
+    most = display.lines(MOST_LINES)
+    spare = most - len(head) - len(cautions) - full
     head += chance_lines(brief, most=2 if spare >= 2 else 1, display=display)
-    room = MOST_LINES - len(head) - len(CAUTIONS)
-    foot = _fitted(parts, room - LEAST_LINES)
+    room = most - len(head) - len(cautions)
+    foot = _fitted(parts, room - LEAST_LINES, display)
     strip = strip_lines(brief, room - len(foot), style, display)
-    return "\n".join([*head, *strip, *foot, *CAUTIONS]) + "\n"
+    return "\n".join([*head, *strip, *foot, *cautions]) + "\n"
 
 
-def _fitted(parts: Sequence[list[str]], room: int) -> list[str]:
+def _since_lines(brief: Brief, display: Display) -> list[str]:
+    told = since_parts(brief, display=display)
+    return _wrapped("Since the last: ", "; ".join(told), display) if told else []
+
+
+def _fitted(parts: Sequence[list[str]], room: int, display: Display) -> list[str]:
     """The lines of all parts in so many lines: the last parts are cut to one line, then left out.
 
     Whatever is cut ends in " ..."; --json and the page tell it whole.
@@ -71,26 +80,27 @@ def _fitted(parts: Sequence[list[str]], room: int) -> list[str]:
     kept = [list(part) for part in parts if part]
     for part in reversed(kept):
         if sum(map(len, kept)) > room and len(part) > 1:
-            part[:] = [part[0][: WIDTH - 4].rstrip() + " ..."]
+            part[:] = [part[0][: display.width - 4].rstrip() + " ..."]
     while sum(map(len, kept)) > room:
         kept.pop()
     return [line for part in kept for line in part]
 
 
-def _title(brief: Brief, display: Display) -> str:
+def _title(brief: Brief, display: Display) -> list[str]:
     up_to = f"up to {display.length(brief.height)}"
     facts = (brief.site.name, brief.aircraft.id, brief.pilot.id, up_to)
-    return _cut("wxgate: " + ", ".join(facts))
+    return _wrapped("wxgate: ", ", ".join(facts), display, most=1)
 
 
 # ---------------------------------------------------------------------- verdict
 
 
 def _headline(brief: Brief, tz: ZoneInfo, style: Style, display: Display) -> list[str]:
-    word = style(brief.grade.word.upper(), brief.grade)
-    lines = [f"{word}: {headline_text(brief, display=display)}"]
+    word = brief.grade.word.upper()
+    first, *more = _wrapped(f"{word}: ", headline_text(brief, display=display), display, most=4)
+    lines = [first.replace(word, style(word, brief.grade), 1), *more]
     why = why_text(brief, display=display)
-    return [*lines, *_wrapped("Why: ", why)] if why else lines
+    return [*lines, *_wrapped("Why: ", why, display)] if why else lines
 
 
 def headline_text(brief: Brief, *, display: Display = METRIC) -> str:
@@ -127,7 +137,7 @@ def _room(reason: Reason) -> float:
 def _why(verdict: Verdict, reason: Reason, tz: ZoneInfo, display: Display) -> str:
     text = reason_text(reason, when=clock(verdict.start, tz, display=display), display=display)
     if reason.grade is Grade.GO:
-        room = "" if reason.margin is None else f" ({reason.margin:.0%} room)"
+        room = "" if reason.margin is None else f" ({room_left(reason.margin)} room)"
         return f"every rule is kept; the closest is {text}{room}."
     return f"{text}: {reason.because}"
 
@@ -146,11 +156,10 @@ def _why_not(brief: Brief, tz: ZoneInfo, display: Display) -> str:
     return f"in {len(among)} of {len(brief.hours)} hours, nearest: {told}."
 
 
-def _now_line(brief: Brief, tz: ZoneInfo, style: Style, display: Display) -> str:
-    current = brief.hours[0]
-    return _cut(now_text(brief, display=display)).replace(
-        f" {current.grade.word}", f" {style(current.grade.word, current.grade)}", 1
-    )
+def _now_lines(brief: Brief, style: Style, display: Display) -> list[str]:
+    word, grade = brief.hours[0].grade.word, brief.hours[0].grade
+    lines = "\n".join(_wrapped("", now_text(brief, display=display), display, most=1))
+    return lines.replace(f" {word}", f" {style(word, grade)}", 1).split("\n")
 
 
 def now_text(brief: Brief, *, display: Display = METRIC) -> str:
@@ -175,7 +184,8 @@ def missing_text(brief: Brief, *, display: Display = METRIC) -> str:
     for verdict in brief.hours:
         for reason in verdict.reasons:
             if reason.note.endswith(_IS_MISSING):
-                missing.setdefault(reason.note.removesuffix(_IS_MISSING), []).append(verdict.start)
+                label = _with_mend(reason.note.removesuffix(_IS_MISSING), brief)
+                missing.setdefault(label, []).append(verdict.start)
     uncovered = [v.start for v in brief.hours if not v.reasons]
     if uncovered:
         missing["the forecast"] = uncovered
@@ -190,38 +200,41 @@ def missing_text(brief: Brief, *, display: Display = METRIC) -> str:
     return "; ".join(parts) + "." if parts else "nothing."
 
 
-def _data_lines(brief: Brief) -> list[str]:
+def _with_mend(label: str, brief: Brief) -> str:
+    """What is missing, and what the site's file lacks for it."""
+    if brief.site.altitude is None and label == quantity("terrain_difference").label:
+        return f"{label} (the site has no altitude)"
+    return label
+
+
+def _source_lines(brief: Brief, display: Display) -> list[str]:
     parts = [provenance_text(p, brief.now) for p in brief.provenance]
     if brief.demonstration:
         parts.insert(0, "INVENTED DEMONSTRATION FORECAST")
-    return _wrapped("Data: ", "; ".join(parts) + ".")
+    return _wrapped("Data: ", "; ".join(parts) + ".", display)
 
 
-def _notes_lines(brief: Brief) -> list[str]:
+def _notes_lines(brief: Brief, display: Display) -> list[str]:
     notes = [n.rstrip(".") for n in brief.notes]
-    return _wrapped("Notes: ", "; ".join(notes) + ".") if notes else []
+    return _wrapped("Notes: ", "; ".join(notes) + ".", display) if notes else []
 
 
-def _rules_lines(brief: Brief) -> list[str]:
+def _rules_lines(brief: Brief, display: Display) -> list[str]:
     """What was loosened, and since when personal minima stand; no line where there is neither."""
     told = [*brief.rulebook.loosened, *(m.text for m in brief.rulebook.minima)]
-    return _wrapped("Rules: ", "; ".join(told) + ".") if told else []
+    return _wrapped("Rules: ", "; ".join(told) + ".", display) if told else []
 
 
-def _wrapped(label: str, text: str, *, most: int = 2) -> list[str]:
+def _wrapped(label: str, text: str, display: Display, *, most: int = 2) -> list[str]:
     return textwrap.wrap(
         " ".join(text.split()),
-        WIDTH,
+        display.width,
         initial_indent=label,
         subsequent_indent="  ",
-        max_lines=most,
+        max_lines=display.lines(most),
         placeholder=" ...",
         break_on_hyphens=False,
     )
-
-
-def _cut(line: str) -> str:
-    return line if len(line) <= WIDTH else line[: WIDTH - 4].rstrip() + " ..."
 
 
 # ---------------------------------------------------------------------- one hour in full
@@ -233,15 +246,19 @@ def hour_text(brief: Brief, verdict: Verdict, *, display: Display = METRIC) -> s
     when = span(verdict.start, verdict.end, tz, display=display)
     lines = [f"{when}: {verdict.grade.word.upper()}"]
     if brief.chances is not None:
-        lines += [line for text in chance_text(verdict) for line in textwrap.wrap(text, WIDTH)]
+        for told in chance_text(verdict, display=display):
+            lines += textwrap.wrap(told, display.width)
     for reason in by_weight(verdict):
-        room = "" if reason.margin is None else f", room {reason.margin:.0%}"
-        lines.append(
-            f"{reason.grade.word:8} {reason.rule}: {reason_text(reason, display=display)}{room}"
+        left = "" if reason.margin is None else f", room {room_left(reason.margin)}"
+        lines += textwrap.wrap(
+            f"{reason.grade.word:8} {reason.rule}: {reason_text(reason, display=display)}{left}",
+            display.width,
+            subsequent_indent=" " * 11,
+            break_on_hyphens=False,
         )
         lines += textwrap.wrap(
             f"{reason.because} [{reason.source}]",
-            WIDTH,
+            display.width,
             initial_indent=" " * 9,
             subsequent_indent=" " * 9,
         )

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from datetime import datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
 
 from wxgate.errors import UsageError
 from wxgate.forecast import Provenance
@@ -57,7 +60,17 @@ def reason_text(reason: Reason, *, when: str = "", display: Display = METRIC) ->
     if quantity(reason.quantity).units == "flag":
         return f"{label}{at}" if reason.value >= 0.5 else f"no {label}{at}"
     value, limit = value_and_limit(reason, display=display)
-    return f"{label} {value}{at}, {reason.limit_grade.word} {limit}"
+    return f"{label} {value}{_storm_class(reason)}{at}, {reason.limit_grade.word} {limit}"
+
+
+def _storm_class(reason: Reason) -> str:
+    """The class of storm of a K index, by which bulletins name it; "" where there is none."""
+    if reason.quantity != "planetary_k_index" or reason.value is None:
+        return ""
+    from wxgate.derive.geomagnetic import g_class
+
+    found = int(g_class(np.asarray(reason.value)))
+    return f" (storm class G{found})" if found else ""
 
 
 def value_and_limit(reason: Reason, *, display: Display = METRIC) -> tuple[str, str]:
@@ -86,6 +99,12 @@ def limit_shown(name: str, limit: float, word: str, *, display: Display = METRIC
     number = display.number(row, limit)
     digits = display.digits(row, number)
     return _with_unit(printed(strict(number, digits, word), digits), display.spelt(row))
+
+
+def room_left(margin: float) -> str:
+    """What is left to a limit as a share of it, in %; one that is passed never reads as 0%."""
+    percent = round(100 * margin) if margin >= 0 else math.floor(round(100 * margin, 6))
+    return f"{percent}%"
 
 
 def clock(when: datetime, tz: ZoneInfo, *, display: Display = METRIC) -> str:

@@ -11,6 +11,7 @@ from wxgate.rulebook.load import pack_files, read_packs, refusal
 from wxgate.rulebook.pack import Pack
 from wxgate.rulebook.proof import OUTCOMES, Fleet, Proof
 from wxgate.strictyaml import Faults
+from wxgate.units import counted
 
 
 def check_files(
@@ -25,8 +26,8 @@ def check_files(
     for together, wanted in groups:
         packs, minima = read_packs(together, fleet, faults)
         combine(packs, minima, faults)
-        names = {str(path) for path in pack_files(wanted)}
-        asked.extend(pack for pack in packs if pack.file in names)
+        files = {path.resolve() for path in pack_files(wanted)}
+        asked.extend(pack for pack in packs if Path(pack.file).resolve() in files)
     if len(faults):
         raise refusal(faults)
     return asked
@@ -39,16 +40,17 @@ def check_lines(packs: Sequence[Pack], *, each: bool) -> Iterator[str]:
         proofs = [proof for _, found in pack.proofs for proof in found]
         everything.extend(proofs)
         counts = (
-            (len(pack.rules), "rules"), (len(pack.substitutes), "substitutes"),
-            (len(pack.practice), "practice figures"), (len(proofs), "proofs"),
+            (len(pack.rules), "rule"), (len(pack.substitutes), "substitute"),
+            (len(pack.practice), "practice figure"), (len(proofs), "proof"),
         )  # fmt: skip
-        told = ", ".join(f"{count} {what}" for count, what in counts if count)
+        told = ", ".join(counted(count, what) for count, what in counts if count)
         yield f"{pack.file}: {told}"
         if each:
             for name, found in pack.proofs:
                 yield f"  {name}: {_coverage(found)}"
     rules = sum(len(pack.rules) for pack in packs)
-    yield f"{len(packs)} files, {rules} rules, {len(everything)} proofs, no fault"
+    whole = ((len(packs), "file"), (rules, "rule"), (len(everything), "proof"))
+    yield f"{', '.join(counted(*pair) for pair in whole)}, no fault"
     yield f"proven: {_coverage(everything)}"
 
 

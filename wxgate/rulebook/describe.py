@@ -9,15 +9,16 @@ from wxgate.quantities import Quantity, quantity
 from wxgate.rulebook.limits import Amount, ByBand, FigureOf, Limit, PerSkill, ShareOf
 from wxgate.rulebook.model import Condition, Rule, Word
 from wxgate.rulebook.words import MONTHS
-from wxgate.units import convert
+from wxgate.units import convert, written
 
 SIGN = {Word.ABOVE: ">", Word.AT_LEAST: ">=", Word.BELOW: "<", Word.AT_MOST: "<="}
 
 
 def amount_text(value: float, row: Quantity) -> str:
-    """A figure of a quantity as it is shown: unit of the screen, never rounded out of sight."""
+    """A figure as a rules file would have it: unit of the screen, never rounded out of sight."""
     shown = convert(value, row.units, row.shown_units, difference=row.difference)
-    return f"{shown:.4g} {row.shown_units}"
+    unit = "" if row.shown_units == "1" else f" {written(row.shown_units)}"
+    return f"{shown:.4g}{unit}"
 
 
 def limit_text(limit: Limit, row: Quantity) -> str:

@@ -144,7 +144,9 @@ def _content(
     return {
         "rules": sorted((_plain_rule(rule) for rule in rules), key=lambda r: str(r["id"])),
         "substitutes": sorted((_plain_substitute(s) for s in substitutes), key=json.dumps),
-        "practice": {n: [p.value, p.unit, p.because, p.source] for n, p in practice.items()},
+        "practice": {
+            n: [p.value, p.unit, p.because, p.source, *p.row] for n, p in practice.items()
+        },
     }
 
 

@@ -71,11 +71,14 @@ def refusal(faults: Faults) -> RulebookError:
 
 
 def pack_files(paths: Sequence[Path]) -> list[Path]:
-    """The files of these paths, each once; RulebookError for a folder without any."""
-    files: dict[Path, None] = {}
+    """The files of these paths, each once; RulebookError for a folder without any.
+
+    A file that is named in two ways (a folder that ships, and a path into it) is one file.
+    """
+    files: dict[Path, Path] = {}
     for path in paths:
         if not path.is_dir():
-            files[path] = None
+            files.setdefault(path.resolve(), path)
             continue
         found = sorted(path.glob("*.yaml"))
         if not found:
@@ -84,5 +87,6 @@ def pack_files(paths: Sequence[Path]) -> list[Path]:
                 where=str(path),
                 remedy="Rules files end in .yaml; give another folder or a file.",
             )
-        files.update(dict.fromkeys(found))
-    return list(files)
+        for one in found:
+            files.setdefault(one.resolve(), one)
+    return list(files.values())

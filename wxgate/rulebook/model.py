@@ -157,11 +157,12 @@ class Practice:
     unit: str
     because: str
     source: str
+    row: tuple[float, ...] = ()  #: all figures of an entry that has a row of them, the first first
 
     @property
     def text(self) -> str:
         """The figure as it is read: number and unit."""
-        return f"{self.value:g} {self.unit}"
+        return f"{', '.join(f'{one:g}' for one in self.row or (self.value,))} {self.unit}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,7 @@
-"""One rules file: its nodes to rules, substitutes and practice figures, every fault noted."""
+"""One rules file: its nodes to rules, substitutes and practice figures, every fault noted.
+
+The file is long because every node of a pack is read by one reader, which gathers the faults.
+"""
 
 from __future__ import annotations
 
@@ -27,6 +30,8 @@ from wxgate.rulebook.read_parts import (
 )
 from wxgate.rulebook.read_proof import read_proofs
 from wxgate.rulebook.words import (
+    DERIVATION,
+    DERIVES,
     LIMIT_KEYS,
     ORIGINS,
     PRACTICE_KEYS,
@@ -36,7 +41,7 @@ from wxgate.rulebook.words import (
 )
 from wxgate.strictyaml import Block, Faults, Node, Place, Scalar, read
 from wxgate.verdict import Grade
-from wxgate.yamlkeys import choice_of, read_keys, text_of, word_of
+from wxgate.yamlkeys import choice_of, list_of, read_keys, text_of, word_of
 
 
 @dataclass(slots=True)
@@ -275,17 +280,29 @@ class _PackReader:
         for name, entry in node.entries.items():
             before = len(self.faults)
             word_of(Scalar(name, node.keys[name]), self.faults)
-            found = read_keys(
-                entry,
-                {
-                    "figure": read_amount,
-                    "because": text_of,
-                    "source": self.source,
-                },
-                set(PRACTICE_KEYS),
-                self.faults,
-            )
+            derives = name.startswith(DERIVES)
+            if derives and self.pack.name != DERIVATION:
+                self.faults.add(
+                    node.keys[name], f"the figure {name!r} in a file of other rules",
+                    f"figures of derived quantities stand in rules/{DERIVATION}.yaml alone, and no"
+                    " rules replace them", "delete it",
+                )  # fmt: skip
+            readers = (read_amount, list_of(read_amount), text_of, self.source)
+            several = derives and isinstance(entry, Block) and "figures" in entry.keys
+            left_out = "figure" if several else "figures"
+            keys = dict(zip(PRACTICE_KEYS, readers, strict=True))
+            del keys[left_out]
+            found = read_keys(entry, keys, set(keys), self.faults)
             if len(self.faults) == before:
-                value, units = found["figure"]
-                figure = Practice(name, value, units, found["because"], found["source"])
+                amounts = found["figures"] if several else (found["figure"],)
+                row, units = zip(*amounts, strict=True)
+                if len(set(units)) > 1:
+                    self.faults.add(
+                        node.keys[name], f"the figures of {name!r} in {len(set(units))} units",
+                        "one unit for all", "write them in one unit",
+                    )  # fmt: skip
+                figure = Practice(
+                    name, row[0], units[0], found["because"], found["source"],
+                    row if several else (),
+                )  # fmt: skip
                 self.pack.practice.append((figure, node.keys[name]))

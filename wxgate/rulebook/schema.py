@@ -51,10 +51,7 @@ def schema() -> Schema:
                 "practice": {
                     "type": "object",
                     "propertyNames": _NAME,
-                    "additionalProperties": _object(
-                        {"figure": _AMOUNT, "because": _TEXT, "source": _source()},
-                        {"figure", "because", "source"},
-                    ),
+                    "additionalProperties": {"anyOf": [_figure("figure"), _figure("figures")]},
                 },
             },
             {"rulebook"},
@@ -74,6 +71,14 @@ def _object(properties: Schema, required: set[str] | None = None) -> Schema:
 
 def _words(*words: str) -> Schema:
     return {"enum": list(words)}
+
+
+def _figure(key: str) -> Schema:
+    row = {"type": "array", "items": _AMOUNT, "minItems": 1}
+    written = {"figure": _AMOUNT, "figures": row}[key]
+    return _object(
+        {key: written, "because": _TEXT, "source": _source()}, {key, "because", "source"}
+    )
 
 
 def _quantity() -> Schema:

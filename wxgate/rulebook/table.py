@@ -10,7 +10,7 @@ from pathlib import Path
 from wxgate.profiles import Aircraft, Skill
 from wxgate.quantities import quantity
 from wxgate.rulebook.describe import SIGN, amount_text, conditions_text, rule_lines
-from wxgate.rulebook.model import Rule, Rulebook
+from wxgate.rulebook.model import Rule, Rulebook, Word
 from wxgate.verdict import Grade
 
 Resolved = dict[Grade, float]
@@ -75,7 +75,12 @@ def _is_weaker(rule: Rule, limits: Resolved, others: list[tuple[Rule, Resolved]]
 
 def _rule_rows(rule: Rule, limits: Resolved, *, weaker: bool) -> Iterator[str]:
     row, sign = quantity(rule.quantity), SIGN[rule.word]
-    texts = {grade: f"{sign} {amount_text(limit, row)}" for grade, limit in limits.items()}
+    # Of what is or is not there the only limit is that it is.
+    yes = row.units == "flag" and rule.word is Word.AT_LEAST
+    texts = {
+        grade: "yes" if yes else f"{sign} {amount_text(limit, row)}"
+        for grade, limit in limits.items()
+    }
     mild = texts.get(Grade.MARGINAL, "-")
     hard = texts.get(Grade.NO_GO, "-")
     if Grade.UNKNOWN in texts:

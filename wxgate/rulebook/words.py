@@ -18,7 +18,9 @@ RULE_KEYS = ("id", "loosens", "quantity", "word", *LIMIT_KEYS, "when", "neighbou
 RULE_REQUIRED = ("id", "quantity", "word", "because", "source", "proof")
 SUBSTITUTE_KEYS = ("quantity", "origin", "cap", "when", "because", "source", "proof")
 PROOF_KEYS = ("value", "skill", "aircraft", "height", "with", "month", "latitude", "grade")
-PRACTICE_KEYS = ("figure", "because", "source")
+#: The one file of figures that derived quantities are made with, and how their names begin.
+DERIVATION, DERIVES = "derivation", "derive-"
+PRACTICE_KEYS = ("figure", "figures", "because", "source")
 SOURCE_KEYS = ("title", "place", "read")
 PLAIN_SOURCES = ("common practice, no source", "from memory")
 #: Law changes, and a file is read long after it was written.
@@ -44,7 +46,7 @@ ORIGINS = (
     "total for convective precipitation",
     "CAPE missing",
     "CAPE missing, total for convective precipitation",
-    "climatology",
+    "from climatology, no K index",
     "forecast of a storm",
     "forecast of no storm",
     "sun behind the pilot",

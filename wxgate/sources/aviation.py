@@ -30,7 +30,6 @@ NAME = "aviation"
 T = TypeVar("T", Report, AirportForecast)
 
 #: Names of what is read of a row: the service has renamed its fields more than once.
-STATION = ("icaoId", "stationId", "station_id", "icao", "id")
 RAW = ("rawOb", "rawTAF", "rawText", "raw_text", "raw")
 LATITUDE, LONGITUDE = ("lat", "latitude"), ("lon", "lng", "longitude")
 TIME = ("obsTime", "issueTime", "observationTime", "reportTime", "bulletinTime", "receiptTime")

@@ -24,7 +24,6 @@ Bound = Literal["exact", "at least", "less than"]
 GUST_FROM = convert(10.0, "kt", "m s-1")
 #: Airports whose wind is a mean over two minutes, by the first letters; elsewhere it is ten.
 TWO_MINUTES = ("K", "PA", "PF", "PG", "PH", "PO", "PP", "PW", "TI", "TJ")
-_TEN_MILES = convert(10.0, "SM", "m")
 
 
 @dataclass(frozen=True, slots=True)

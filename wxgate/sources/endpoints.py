@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from wxgate.errors import UsageError
+from wxgate.wholefile import read_whole
 
 SHIPPED = Path(__file__).with_name("endpoints.yaml")
 #: What a number may be by its name: beyond it a slip of the pen would ask for ever, or for nothing.
@@ -35,6 +36,8 @@ _RANGES: Mapping[str, tuple[float, float]] = {
     "poll_s": (0, 86400),
     "stale_h": (0, 1000),
 }
+#: A file of addresses is far smaller.
+_MOST_BYTES = 1_000_000
 _NO_SOURCES = ("services", "contact", "usual", "choice")
 _REMEDY = "Correct it in your endpoints.yaml, or remove that file to use the shipped one."
 
@@ -159,14 +162,20 @@ def fill(template: str, entry: Entry, **parts: str) -> str:
         ) from error
 
 
+#: Dates and numbers that are none end in the errors of Python, not in those of the YAML reader.
+_UNREADABLE = (
+    OSError, ValueError, KeyError, AttributeError, TypeError, OverflowError, RecursionError,
+)  # fmt: skip
+
+
 def _read(path: Path) -> dict[str, Any]:
     import yaml
 
     try:
         loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # ten times faster, where it is
-        content = yaml.load(path.read_text(encoding="utf-8"), Loader=loader)  # noqa: S506
-    except (OSError, UnicodeDecodeError, RecursionError, yaml.YAMLError) as error:
-        told = " ".join(str(error).split())
+        content = yaml.load(read_whole(path, _MOST_BYTES).decode(), Loader=loader)  # noqa: S506
+    except (*_UNREADABLE, yaml.YAMLError) as error:
+        told = " ".join(f"{error}".split())[:300] or type(error).__name__
         raise UsageError(f"it cannot be read ({told})", where=str(path), remedy=_REMEDY) from error
     if content is None:
         return {}

@@ -19,7 +19,15 @@ from wxgate.sources.endpoints import Entry, fill
 from wxgate.sources.kslots import QUANTITY, Slots, fetch_slots
 from wxgate.sources.place import gone
 from wxgate.sources.plan import plan_polled
-from wxgate.sources.pointjson import fault, moment, needed, number, read_object
+from wxgate.sources.pointjson import (
+    EARLIEST,
+    LATEST,
+    fault,
+    moment,
+    needed,
+    number,
+    read_object,
+)
 from wxgate.sources.polled import Polled
 from wxgate.sources.swpc_formats import KP_MAX, SLOT, Slot, SlotKind, merged
 
@@ -148,6 +156,8 @@ _NUMBER = re.compile(r"-?\d+(?:\.\d*)?", re.ASCII)
 def _begin(cells: list[str], line: str, hour: float) -> datetime:
     try:
         year, month, day = (int(cell) for cell in cells[:3])
+        if not EARLIEST <= year <= LATEST:
+            raise ValueError("no year that can be")
         return datetime(year, month, day, tzinfo=UTC) + timedelta(hours=hour)
     except (ValueError, OverflowError) as error:
         raise fault(f"the date of {line[:40]!r}") from error

@@ -93,7 +93,7 @@ def lay_intervals(
 ) -> Array:
     """Sums (or means) of each hour [h, h + 1) of ``hours`` from bucket values by step.
 
-    ``samples[step]`` is (begin of the window, value), hours of the run. ``samples`` must not be
+    ``samples[step]`` is (start of the window, value), hours of the run. ``samples`` must not be
     empty.
     """
     ends = sorted(samples)
@@ -111,7 +111,7 @@ def lay_intervals(
 def lay_maxima(samples: Mapping[int, tuple[int, Array]], hours: Sequence[int]) -> Array:
     """Largest values of each hour [h, h + 1) of ``hours`` from those of windows, by step.
 
-    ``samples[step]`` is (begin of the window, value), hours of the run: the value is laid on every
+    ``samples[step]`` is (start of the window, value), hours of the run: the value is laid on every
     hour of its window, the larger where windows overlap, and nothing where it is wider than
     ``LONGEST_INTERVAL_H``. ``samples`` must not be empty.
     """
@@ -126,13 +126,6 @@ def lay_maxima(samples: Mapping[int, tuple[int, Array]], hours: Sequence[int]) -
                 row = row_of[hour]
                 laid[row] = np.fmax(laid[row], values)
     return laid
-
-
-def larger_end(instants: Array) -> Array:
-    """The larger of the instants at both ends of each hour, hours first; NaN behind the last."""
-    other: Array = np.concatenate([instants[1:], np.full_like(instants[:1], np.nan)])
-    larger: Array = np.maximum(instants, other)
-    return larger
 
 
 def _between(before: Array, after: Array, share: float, how: Between) -> Array:

@@ -49,5 +49,5 @@ class Kept:
         return Key(self._source, name, step, message)
 
     def _note(self, error: CacheError) -> None:
-        self.faults.append(f"nothing is kept for the next time: {error}")
+        self.faults.append(f"nothing is kept for the next time: {error.what}; see `wxgate cache`")
         self._cache = None

@@ -57,7 +57,8 @@ def fetch_slots(
     tools.progress(1, 1, f"planetary {label}")
     found = lay(slots, time, source=name)
     if np.isnan(found.values).all():
-        what = f"there is no K index between {time[0]}Z and {time[-1]}Z"
+        why = f" ({'; '.join(notes)})" if notes else ""
+        what = f"there is no K index between {time[0]}Z and {time[-1]}Z{why}"
         raise DataError(what, where=name, remedy=reach)
     provenance = Provenance(
         source=name,

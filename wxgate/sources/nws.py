@@ -74,7 +74,8 @@ FALLING = {
     "categorical_snow": {"snow", "snow_showers"},
 }
 
-_DURATION = re.compile(r"P(?:(\d+)W)?(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+)S)?)?", re.ASCII)
+_N = r"(\d{1,9})"  # more figures than that are no length of time
+_DURATION = re.compile(rf"P(?:{_N}W)?(?:{_N}D)?(?:T(?:{_N}H)?(?:{_N}M)?(?:{_N}S)?)?", re.ASCII)
 
 
 def fetch(request: Request, tools: Toolbox) -> Forecast:
@@ -196,7 +197,10 @@ def _falls(words: set[str], value: Any) -> float:
     """Whether any of the weathers at that hour is one of the words; NaN where none are told."""
     if not isinstance(value, list):
         return math.nan
-    return float(any(member(one, "weather") in words for one in value))
+    told = [member(one, "weather") for one in value]
+    if not all(word is None or isinstance(word, str) for word in told):
+        return math.nan
+    return float(any(word in words for word in told))
 
 
 def _middle(found: Mapping[str, Any]) -> tuple[float, float]:
@@ -204,8 +208,11 @@ def _middle(found: Mapping[str, Any]) -> tuple[float, float]:
     rings = member(found, "geometry", "coordinates")
     try:
         corners = np.asarray(rings[0][:-1], dtype=np.float64)
-        longitude, latitude = corners.mean(axis=0)
-    except (TypeError, ValueError, IndexError, KeyError):
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            longitude, latitude = corners.sum(axis=0) / len(corners)
+    except (TypeError, ValueError, IndexError, KeyError, OverflowError):
+        return math.nan, math.nan
+    if not (abs(latitude) <= 90 and abs(longitude) <= 360):
         return math.nan, math.nan
     return float(latitude), float(longitude)
 

@@ -35,6 +35,9 @@ SPELLINGS = {
     "inch": "in",
 }  # fmt: skip
 
+#: Years of any weather; what services add to their times stays within the calendar.
+EARLIEST, LATEST = 1850, 2200
+
 _REMEDY = "The service may have changed its form: use another source, and report it."
 
 
@@ -84,7 +87,10 @@ def moment(found: Any) -> datetime:
         when = datetime.fromisoformat(found)
         if when.tzinfo is None:
             raise ValueError("no zone")
-        return when.astimezone(UTC)
+        when = when.astimezone(UTC)
+        if not EARLIEST <= when.year <= LATEST:
+            raise ValueError("no year that can be")
+        return when
     except (TypeError, ValueError, OverflowError) as error:
         raise fault(f"the time {str(found)[:40]!r}") from error
 
@@ -157,7 +163,9 @@ def wind_fields(winds: Mapping[float, tuple[Array, Array]], source: str) -> dict
     A calm needs no direction. A height without any wind is left out; no fields when all are.
     """
     heights, parts = [], []
-    for height, (speed, direction) in sorted(winds.items()):
+    for height, (told, blowing) in sorted(winds.items()):
+        speed = _plausible("wind_speed", told)
+        direction = _plausible("wind_from_direction", blowing)
         u, v = components_of(speed, np.where(speed == 0, 0.0, direction))
         if not np.isnan(u).all():
             heights.append(height)
@@ -170,6 +178,12 @@ def wind_fields(winds: Mapping[float, tuple[Array, Array]], source: str) -> dict
                          levels=levels)
         for i, name in enumerate(("eastward_wind", "northward_wind"))
     }  # fmt: skip
+
+
+def _plausible(name: str, values: Array) -> Array:
+    """Values as they are, NaN outside the plausible range of the quantity."""
+    row = quantity(name)
+    return np.where((values >= row.low) & (values <= row.high), values, np.nan)
 
 
 def constant(name: str, value: float, source: str) -> dict[str, Field]:

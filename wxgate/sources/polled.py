@@ -80,7 +80,9 @@ class Polled:
                     self._key(url), content, validators=validators, url=url, fetched=self._now
                 )
             except CacheError as error:
-                self.notes.append(f"nothing is kept for the next time: {error}")
+                self.notes.append(
+                    f"nothing is kept for the next time: {error.what}; see `wxgate cache`"
+                )
         self.contents.append(content)
         self.fetched.append(self._now)
         return said

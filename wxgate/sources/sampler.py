@@ -52,7 +52,7 @@ class Sampler:
 
     ``nearby`` names the quantities of which the cells within ``radius_km`` are kept, the site's
     own first; of the others only the site's own. ``samples`` has an array (cells,) for each layer
-    and step, with the begin of its window, hours of the run.
+    and step, with the start of its window, hours of the run.
     """
 
     def __init__(

@@ -20,7 +20,10 @@ from wxgate.grib import message_length
 _MINUTES = {"min": 1, "hour": 60, "day": 1440}
 _STATISTICS = {"ave": 0, "acc": 1, "max": 2, "min": 3}
 _RUN = re.compile(r"d=(\d{4})(\d\d)(\d\d)(\d\d)(\d\d)?(?:\d\d)?", re.ASCII)
-_WINDOW = re.compile(r"(?:(\d+)-)?(\d+) (min|hour|day) (?:(ave|acc|max|min) )?fcst", re.ASCII)
+_FIRST_BYTE = re.compile(r"\d{1,18}", re.ASCII)
+_WINDOW = re.compile(
+    r"(?:(\d{1,6})-)?(\d{1,6}) (min|hour|day) (?:(ave|acc|max|min) )?fcst", re.ASCII
+)
 
 
 class StaleSidecarError(DataError):
@@ -135,7 +138,7 @@ def merge(lines: Iterable[Line], gap: int) -> list[Span]:
 def _split(row: str, where: str) -> Sequence[str]:
     # Levels and elements hold no colon; an element may be a long text with equal signs.
     parts = row.rstrip("\n").split(":")
-    if len(parts) < 6 or not parts[1].isdecimal() or not parts[1].isascii():
+    if len(parts) < 6 or not _FIRST_BYTE.fullmatch(parts[1]):
         raise _fault(f"a line is not one of a sidecar: {row[:80]!r}", where)
     return parts
 

@@ -11,16 +11,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wxgate.derive.hours import larger_end
 from wxgate.forecast import Field, make_field, to_datetime
 from wxgate.quantities import NO_CEILING, Kind, quantity
 from wxgate.sources.endpoints import Entry
-from wxgate.sources.hourly import larger_end, lay_instants, lay_intervals, lay_maxima
+from wxgate.sources.hourly import lay_instants, lay_intervals, lay_maxima
 from wxgate.sources.sampler import Sampler, Spot
 from wxgate.sources.wanted import Wanted, quantities_of
 from wxgate.units import convert_array
 
 Array = NDArray[np.floating[Any]]
-Samples = dict[int, tuple[int, Array]]  #: by step: begin of the window, values of the cells
+Samples = dict[int, tuple[int, Array]]  #: by step: start of the window, values of the cells
 
 RAIN = "lwe_thickness_of_precipitation_amount"
 SHARE_NEARBY = "precipitation_neighbourhood_fraction"
@@ -174,11 +175,12 @@ def _lay(wanted: Wanted, samples: Samples, steps: Sequence[int], hours: Sequence
 
 
 def _field(name: str, there: Sequence[Wanted], columns: Sequence[Array], source: str) -> Field:
+    row = quantity(name)
     values = sorted(w.layer[1] for w in there if w.layer[1] is not None)
-    on_levels = len(columns) > 1 or name in _ON_LEVELS
+    on_levels = len(columns) > 1 or row.column is not None  # which may have one level only
     levels = np.asarray(values) if on_levels else None
     array = np.stack(columns, axis=-1) if on_levels else columns[0]
-    kind = quantity(name).kind
+    kind = row.kind
     if there[0].statistic in _KINDS:
         kind = _KINDS[there[0].statistic]
     if there[0].once:
@@ -188,12 +190,6 @@ def _field(name: str, there: Sequence[Wanted], columns: Sequence[Array], source:
 
 #: What a statistic of code table 4.10 makes of a quantity that else is told at instants.
 _KINDS = {0: Kind.MEAN, 2: Kind.MAXIMUM}
-
-#: Quantities that have a level even when there is only one.
-_ON_LEVELS = frozenset({
-    "eastward_wind", "northward_wind", "eastward_wind_on_levels", "northward_wind_on_levels",
-    "geopotential_height_on_levels", "air_temperature_on_levels", "air_temperature_at_heights",
-})  # fmt: skip
 
 
 def _surely_dry(rain: Array, wet_from: float) -> NDArray[np.bool_]:

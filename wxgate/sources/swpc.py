@@ -1,7 +1,8 @@
 """The planetary K index from NOAA's Space Weather Prediction Center: a week past, three days ahead.
 
 The forecast file is asked first. Slots of the past that it lacks come from the observed file and
-the one-minute estimate; when it cannot be had, the three-day text stands in.
+the one-minute estimate; when it cannot be had or is stale, the three-day text stands in. What a
+stale forecast predicts is missing.
 """
 
 from __future__ import annotations
@@ -38,8 +39,8 @@ T = TypeVar("T")
 def fetch(request: Request, tools: Toolbox) -> Forecast:
     """The K index on the request's hours, each the largest of the slots that overlap it.
 
-    ``origin`` tells observed, estimated and predicted values apart. A forecast that is old is
-    given with a note. DataError when no value for these hours could be had.
+    ``origin`` tells observed, estimated and predicted values apart. Of a forecast that is stale
+    what it predicted is missing, with a note. DataError when no value for these hours could be had.
     """
     return fetch_slots(
         request,
@@ -66,12 +67,13 @@ class _Reading:
         self._past = time[time <= to_datetime64(now)]
         self._faults: dict[str, list[str]] = {}  #: what is wrong, and the files it is wrong with
         self._told: list[str] = []
+        self._stale = False  #: the forecast file is too old to believe what it predicts
         self._given_up = False  #: the service refuses or is out of reach: no file will be had
 
     def slots(self) -> tuple[Slots, list[str]]:
         """The slots, and notes about them; DataError when no file gave any."""
         forecast = self._forecast()
-        slots = forecast or self._text()
+        slots = forecast if forecast and not self._stale else merged((*forecast, *self._text()))
         if not forecast or self._lacks_past(slots):
             slots = merged((*slots, *self._json("observed", parse_observed_json)))
         if self._lacks_past(slots):
@@ -79,7 +81,7 @@ class _Reading:
         faults = [f"{', '.join(names)}: {what}" for what, names in self._faults.items()]
         if not slots:
             remedy = "Try again later, with a network."
-            raise DataError("; ".join(faults), where=NAME, remedy=remedy)
+            raise DataError("; ".join([*faults, *self._told]), where=NAME, remedy=remedy)
         return slots, [*faults, *self._told]
 
     def _forecast(self) -> Slots:
@@ -87,7 +89,7 @@ class _Reading:
         slots = self._json("forecast", parse_forecast_json)
         if slots:
             observed = [slot.end for slot in slots if slot.kind == "observed"]
-            self._tell_age(max(observed, default=slots[0].start))
+            return self._believed(slots, max(observed, default=slots[0].start))
         return slots
 
     def _json(self, name: str, parse: Callable[[bytes], Slots]) -> Slots:
@@ -100,10 +102,7 @@ class _Reading:
     def _text(self) -> Slots:
         """The slots of the text; none when it cannot be had."""
         found = self._read("three_days", "text", parse_three_day_text)
-        if found is None:
-            return ()
-        self._tell_age(found.issued)
-        return found.slots
+        return () if found is None else self._believed(found.slots, found.issued)
 
     def _read(self, name: str, expect: Expect, parse: Callable[[bytes], T]) -> T | None:
         """What a file says; None, and one more fault, when it cannot be had."""
@@ -117,10 +116,16 @@ class _Reading:
             self._given_up = gone(error)
             return None
 
-    def _tell_age(self, made: datetime) -> None:
+    def _believed(self, slots: Slots, made: datetime) -> Slots:
+        """The slots, but for those that a stale forecast predicted."""
         age = self._now - made
-        if age > timedelta(hours=self._entry.number("stale_h")):
-            self._told.append(f"the forecast is {told_age(age)} old")
+        if age <= timedelta(hours=self._entry.number("stale_h")):
+            return slots
+        self._stale = True
+        self._told.append(
+            f"the forecast is {told_age(age)} old, so that what it predicts counts as missing"
+        )
+        return tuple(slot for slot in slots if slot.kind != "predicted")
 
     def _lacks_past(self, slots: Slots) -> bool:
         """Whether an hour up to the one under way has no slot."""

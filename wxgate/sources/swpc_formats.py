@@ -138,7 +138,9 @@ def _time(row: Mapping[str, Any]) -> datetime:
         raise _fault(f"a row without time_tag: {_told(row)}")
     try:
         when = datetime.fromisoformat(text.strip())
-        return when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC)
+        when = when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC)
+        _ = when + SLOT  # its end is a time too
+        return when
     except (ValueError, OverflowError) as error:
         raise _fault(f"the time {text!r}") from error
 

@@ -66,7 +66,7 @@ class Wanted:
         return step * 60 - self.before_min
 
     def window_start(self, step: int) -> int | None:
-        """Hours from the run to the begin of what this step's value covers; None: any."""
+        """Hours from the run to the start of what this step's value covers; None: any."""
         if self.statistic is None:
             return step
         if self.from_run:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NoReturn
 
-from wxgate.errors import WxgateError
+from wxgate.errors import WxgateError, shortened
 from wxgate.strictyaml.nodes import Place
 
 #: More faults than this are counted, not printed: a binary file would fill the screen.
@@ -23,6 +23,7 @@ class Faults:
     def add(self, place: Place, found: str, allowed: str = "", mend: str = "") -> None:
         """Note one fault: what was found, what is allowed, and the mend."""
         parts = [part.strip().rstrip(".") for part in (found, allowed, mend) if part.strip()]
+        parts[0] = shortened(parts[0])
         ending = "" if parts[-1].endswith("?") else "."
         self.lines.append((place, f"{place}: {'; '.join(parts)}{ending}"))
 

@@ -198,13 +198,18 @@ def flip_flop(runs: Any) -> float:
 
     0 where the runs moved one way only. Griffiths et al. 2019 (Meteorol. Appl. 26:571).
     """
+    return float(flip_flops([np.asarray(runs, dtype=float)])[0])
+
+
+def flip_flops(runs: Any) -> Array:
+    """:func:`flip_flop` of many times at once: (time, run) to (time,)."""
     import xarray as xr
     from scores.continuous import flip_flop_index
 
     said = np.asarray(runs, dtype=float)
-    if said.ndim != 1 or len(said) < 3:
+    if said.ndim != 2 or said.shape[1] < 3:
         raise UsageError("a flip-flop index needs at least three runs", where="flip_flop")
-    return float(flip_flop_index(xr.DataArray(said, dims="run"), "run"))
+    return np.asarray(flip_flop_index(xr.DataArray(said, dims=("time", "run")), "run"))
 
 
 def false_go(

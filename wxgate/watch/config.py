@@ -11,7 +11,7 @@ from typing import Any
 from wxgate.errors import UsageError
 from wxgate.smtp import Security, Server, is_loopback
 from wxgate.strictyaml import Faults, Node
-from wxgate.watch.readers import Named, address, host, named, record, variable
+from wxgate.watch.readers import Named, address, host, named, variable
 from wxgate.yamlkeys import (
     Figure,
     Reader,
@@ -23,12 +23,14 @@ from wxgate.yamlkeys import (
     list_of,
     read_file,
     read_keys,
+    record_of,
     text_of,
     whole_of,
     word_of,
 )
 
 MOST_HOURS = 240  #: as for a brief
+MOST_LAGGED = 4  #: as for a brief
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,10 @@ class Watch:
     sources: tuple[str, ...] = ()
     quiet: Quiet | None = None
     display: tuple[tuple[str, str], ...] = ()
+    grade_by: str = "limits"  #: or chance
+    chances: Named | None = None  #: a file, as seen from the watch file
+    bias: Named | None = None
+    lagged: int = 0  #: earlier runs
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,16 +142,16 @@ def _told_twice(watches: tuple[Watch, ...], faults: Faults) -> None:
 
 # ---------------------------------------------------------------------- the keys of each block
 
-_BETWEEN = {"from": "start", "to": "end"}
-_read_slot = record(
-    LocalSlot, {"days": days_of, "from": clock_of, "to": clock_of}, **_BETWEEN
+_BETWEEN = {"start": "from", "end": "to"}
+_read_slot = record_of(
+    LocalSlot, {"days": days_of, "from": clock_of, "to": clock_of}, called=_BETWEEN
 )  # fmt: skip
-_read_quiet = record(
+_read_quiet = record_of(
     Quiet,
     {"from": clock_of, "to": clock_of, "break-within": figure_of(Figure("s", 0, 7 * 86400))},
-    **_BETWEEN,
+    called=_BETWEEN,
 )
-_read_send = record(
+_read_send = record_of(
     Send, {"change": boolean_of, "window": boolean_of, "at": list_of(clock_of, once=True)}
 )
 
@@ -186,8 +192,12 @@ _WATCH_KEYS: Mapping[str, Reader] = {
     "sources": list_of(word_of, once=True),
     "quiet": _quiet,
     "display": _display,
+    "grade-by": choice_of("limits", "chance"),
+    "chances": named,
+    "bias": named,
+    "lagged": whole_of(0, MOST_LAGGED),
 }
-_read_watch = record(Watch, _WATCH_KEYS)
+_read_watch = record_of(Watch, _WATCH_KEYS)
 
 
 def _watch(node: Node, faults: Faults) -> Watch | None:

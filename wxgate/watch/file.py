@@ -65,11 +65,15 @@ def connect(path: Path) -> sqlite3.Connection:
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
-    mark, version = (
-        connection.execute(f"PRAGMA {name}").fetchone()[0]
-        for name in ("application_id", "user_version")
-    )
-    if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
+    try:
+        mark, version = (
+            connection.execute(f"PRAGMA {name}").fetchone()[0]
+            for name in ("application_id", "user_version")
+        )
+        tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    except UnicodeDecodeError as error:  # of a name in the schema, or of sqlite's own words
+        raise sqlite3.DatabaseError("malformed text") from error
+    if tables == 0:
         connection.executescript(
             f"BEGIN; {_TABLES} PRAGMA application_id = {APPLICATION_ID};"
             f" PRAGMA user_version = {VERSION}; COMMIT;"

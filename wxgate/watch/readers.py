@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, fields
-from typing import Any
+from dataclasses import dataclass
 
 from wxgate.strictyaml import Faults, Node, Place
 from wxgate.watch.address import is_address
-from wxgate.yamlkeys import Reader, read_keys, text_of
+from wxgate.yamlkeys import text_of
 
 _HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.:-]{0,251}[A-Za-z0-9])?\Z|::1\Z", re.ASCII)
 
@@ -36,25 +34,6 @@ def named(node: Node, faults: Faults) -> Named | None:
     """A word, with its place."""
     text = text_of(node, faults)
     return None if text is None else Named(text, node.place)
-
-
-def record(make: Callable[..., Any], keys: Mapping[str, Reader], **names: str) -> Reader:
-    """A reader of a mapping into a record; ``names`` tells keys that are called otherwise."""
-
-    def build(node: Node, faults: Faults) -> Any:
-        before = len(faults)
-        other = {v: k for k, v in names.items()}
-        required = {
-            other.get(f.name, f.name)
-            for f in fields(make)  # type: ignore[arg-type]
-            if f.default is MISSING
-        }
-        found = read_keys(node, keys, required, faults)
-        if len(faults) > before:
-            return None
-        return make(**{names.get(k, k).replace("-", "_"): v for k, v in found.items()})
-
-    return build
 
 
 def host(node: Node, faults: Faults) -> str | None:

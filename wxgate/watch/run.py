@@ -145,7 +145,8 @@ def send(
             faults.append(f"{error}")
             break
     if left:
-        faults.append(f"{len(left)} mails wait for the next run")
+        told = "1 mail waits" if len(left) == 1 else f"{len(left)} mails wait"
+        faults.append(f"{told} for the next run")
     return Sent(accepted, tuple(faults))
 
 
@@ -190,7 +191,7 @@ def heartbeat(
     if faults:
         try:
             success = json.loads(before or "")["last_success"]
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, RecursionError):
             success = None
     told = {
         "last_run": now.isoformat(timespec="seconds"),

@@ -26,7 +26,12 @@ def password_of(settings: Settings, environment: Mapping[str, str]) -> str | Non
         raise UsageError(
             "no password is there" if not found else "the password holds control characters",
             where=where,
-            remedy="Set it to one line of text.",
+            remedy="Set it to one line of text"
+            + (
+                ", for cron and systemd too: they do not know your shell's; or use password-file."
+                if settings.password_env is not None
+                else "."
+            ),
         )
     return found
 

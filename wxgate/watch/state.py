@@ -18,6 +18,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from wxgate.watch.file import anew, connect, copied, explained, is_damage
+from wxgate.wholefile import make_private_folder
 
 #: What was told about days long gone is of no use.
 KEEP = timedelta(days=30)
@@ -187,7 +188,7 @@ def opened(path: Path, now: datetime, *, keep: bool = True) -> Iterator[tuple[St
             connection, told = copied(path)
     else:
         with explained(path):
-            path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            make_private_folder(path.parent)
         try:
             connection, told = connect(path), ""
         except sqlite3.DatabaseError as error:

@@ -20,7 +20,10 @@ from wxgate.report.disputes import disputed_text
 from wxgate.report.observed import nearest_text
 from wxgate.report.page.records import Day, Figure, Hour, Page, Row, Told
 from wxgate.report.page.svg import plot, shape, shapes, stretches
-from wxgate.report.panels import Panel, panels, ticks
+from wxgate.report.panelrecords import Panel
+from wxgate.report.panels import panels, ticks
+from wxgate.report.since import since_parts
+from wxgate.report.spread import spread_parts
 from wxgate.report.words import (
     CAUTIONS,
     clock,
@@ -28,6 +31,7 @@ from wxgate.report.words import (
     hour_mark,
     provenance_text,
     reason_text,
+    room_left,
     span,
     value_and_limit,
     zone,
@@ -69,9 +73,8 @@ def facts(brief: Brief, display: Display) -> Page:
         days=days,
         columns=_columns(tz, display) if len(days) > _MANY_DAYS else (),
         figures=tuple(_figures(brief, every, display)),
-        band="Bands reach from the mildest to the strictest of the sources."
-        if any(line.lower is not None for p in every for line in p.lines)
-        else "",
+        bands=tuple(dict.fromkeys(line.held for p in every for line in p.lines if line.held)),
+        since="; ".join(since_parts(brief, display=display)),
         missing=missing,
         anything_missing=missing != "nothing.",
         disputed=disputed_text(brief, tz, display=display),
@@ -144,6 +147,7 @@ def _hour(brief: Brief, verdict: Verdict, number: int, display: Display) -> Hour
         disputed=_by_source(verdict),
         in_window=window is not None and window.start <= verdict.start < window.end,
         sure=_sure(verdict),
+        spread="; ".join(spread_parts(brief, verdict, display=display)),
         rows=tuple(_row(r, display) for r in text.by_weight(verdict)),
     )
 
@@ -196,7 +200,7 @@ def _row(reason: Reason, display: Display) -> Row:
         label=quantity(reason.quantity).label,
         value=f"{value} ({reason.note})" if reason.note and reason.value is not None else value,
         limit=limit or "no limit",
-        room="" if reason.margin is None else f"{reason.margin:.0%}",
+        room="" if reason.margin is None else room_left(reason.margin),
         because=reason.because if reason.grade > Grade.GO else "",
     )
 

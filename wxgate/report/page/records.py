@@ -44,6 +44,7 @@ class Hour:
     disputed: str
     in_window: bool
     sure: str  #: the chance, "" where none is known
+    spread: str  #: between which values most weathers lie, "" where it is not known
     rows: tuple[Row, ...]
 
 
@@ -90,7 +91,8 @@ class Page:
     days: tuple[Day, ...]
     columns: tuple[str, ...]  #: hours above the strip of many days, on paper
     figures: tuple[Figure, ...]
-    band: str
+    bands: tuple[str, ...]  #: what the bands of the plots hold
+    since: str  #: what moved since the last brief, "" for nothing
     missing: str
     anything_missing: bool
     disputed: str

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from markupsafe import Markup
 
-from wxgate.report.panels import Line, Panel
+from wxgate.report.panelrecords import Line, Panel
 from wxgate.verdict import Grade
 
 WIDTH, HEIGHT = 360, 150

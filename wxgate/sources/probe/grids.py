@@ -1,11 +1,8 @@
-"""What wxgate takes for granted of the models' files: addresses, sidecars, fields, grids.
-
-The file is long because it is one table: an assumption is a row and the few lines that look.
-"""
+"""Checks of a model that is read by crop or from mirrors with sidecars."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -14,19 +11,15 @@ import numpy as np
 
 from wxgate.errors import DataError
 from wxgate.grib import Message
-from wxgate.grid import ProjectedGrid, RegularGrid, UnlocatedGrid
+from wxgate.grid import ProjectedGrid, RegularGrid
 from wxgate.http import FetchError, NotThere
-from wxgate.sources import ecmwf, ecmwf_ens, gefs, gfs, hrrr, icon
 from wxgate.sources.base import Source
 from wxgate.sources.crop import Crop
 from wxgate.sources.domain import read_lambert
 from wxgate.sources.gridmodel import GridModel, Member
-from wxgate.sources.iconfiles import IconFiles
 from wxgate.sources.mirror import Mirror, Sidecar
-from wxgate.sources.probe import Assumption, Look, UntriedError
+from wxgate.sources.probe.look import Check, Look, UntriedError
 from wxgate.sources.wanted import Wanted
-
-Check = Callable[[Look], str | None]
 
 _RUNS = 4  #: so many of the newest runs are looked for
 #: A ceiling may lie a little below the smooth terrain of a neighbouring point.
@@ -122,7 +115,7 @@ class Grids:
                 if line.element == w.element and line.level == w.level
             })  # fmt: skip
             told = f" (there: {', '.join(windows[:4])})" if windows else ""
-            return f"not listed: {_named(absent)}{told}" if absent else None
+            return f"not listed: {named(absent)}{told}" if absent else None
 
         return check
 
@@ -152,7 +145,7 @@ class Grids:
         found, _, messages = self.crop(look)
         asked = [w for w in self.wanted(look) if w.exists_at(found.step) and not w.optional]
         absent = [w for w in asked if not any(w.matches(m, found.step) for m in messages)]
-        return f"not there: {_named(absent)}" if absent else None
+        return f"not there: {named(absent)}" if absent else None
 
     def cells(self, look: Look) -> str | None:
         """Whether the points lie where the grid of the endpoints has them."""
@@ -210,89 +203,8 @@ class Grids:
         return check
 
 
-class Triangles:
-    """The checks of DWD's tree of files."""
-
-    def __init__(self, source: Source) -> None:
-        self._source = source
-
-    def _files(self, look: Look) -> tuple[icon.IconModel, IconFiles]:
-        def make() -> tuple[icon.IconModel, IconFiles]:
-            opened = icon.IconModel(self._source, look.request, look.tools)
-            model: icon.IconModel = look.open(opened)
-            (files, *_) = [p for p in model.places() if isinstance(p, IconFiles)]
-            return model, files
-
-        return look.once("files", make)
-
-    def run(self, look: Look) -> datetime:
-        """The newest run but one of the listing: the newest is still being written."""
-
-        def make() -> datetime:
-            model, files = self._files(look)
-            told = files.runs(model.entry.text("listed"))
-            if not told:
-                raise DataError("the listing tells no run")
-            return sorted(told)[-2:][0]
-
-        return look.once("run", make)
-
-    def listing(self, look: Look) -> None:
-        """Whether runs are listed."""
-        self.run(look)
-
-    def message(self, look: Look) -> Message:
-        """The temperature at 2 m at the run's first hour."""
-
-        def make() -> Message:
-            model, files = self._files(look)
-            wanted = [w for w in model.wanted() if w.element == model.entry.text("listed")]
-            ((_, answer),) = files.fetch(self.run(look), [1], wanted)
-            if isinstance(answer, DataError):
-                raise answer
-            if not any(w.matches(m, 1) for w in wanted for m in answer):
-                raise DataError("another field, level or hour than its name says")
-            return answer[0]
-
-        return look.once("message", make)
-
-    def pattern(self, look: Look) -> None:
-        """Whether a file is where its address says, and what its name says."""
-        self.message(look)
-
-    def triangles(self, look: Look) -> str | None:
-        """Whether the field is on a grid that is known by its UUID."""
-        grid = self.message(look).grid
-        if isinstance(grid, UnlocatedGrid) and len(grid.identity) == 32:
-            return None
-        return f"another kind of grid ({type(grid).__name__})"
-
-    def coordinates(self, look: Look) -> str | None:
-        """Whether the coordinates are those of the field's grid; by the first bytes alone."""
-        _, files = self._files(look)
-        grid = self.message(look).grid
-        url = files.address("CLAT", self.run(look), 0)
-        body = files.client.get(url, byte_range=(0, 255))
-        uuid = bytes.fromhex(grid.identity) if isinstance(grid, UnlocatedGrid) else b""
-        return None if uuid and uuid in body.content else "CLAT is on another grid"
-
-    def parameters(self, look: Look) -> str | None:
-        """Whether there is a file of every parameter that is read; by HEAD alone."""
-        model, files = self._files(look)
-        self.message(look)
-        absent = []
-        lowest = str(model.entry.entry("model_levels").whole("lowest"))
-        for wanted in {w.element: w for w in model.wanted() if not w.optional}.values():
-            step = 0 if wanted.once else max(1, wanted.first_step)
-            level = lowest if icon.on_model_levels(wanted) else ""
-            try:
-                files.client.head(files.address(wanted.element, self.run(look), step, level))
-            except NotThere:
-                absent.append(wanted.element)
-        return f"not there: {', '.join(absent)}" if absent else None
-
-
-def _named(wanted: Iterable[Wanted]) -> str:
+def named(wanted: Iterable[Wanted]) -> str:
+    """The first few of these by name and level, and how many more there are."""
     names = list(dict.fromkeys(f"{w.element} {w.level}" for w in wanted))
     more = f" and {len(names) - 4} more" if len(names) > 4 else ""
     return ", ".join(names[:4]) + more
@@ -306,97 +218,3 @@ def _other_lambert(grid: Any, domain: ProjectedGrid) -> str | None:
     same = np.allclose((grid.cone, grid.central_longitude % 360),
                        (domain.cone, domain.central_longitude % 360), atol=1e-3)  # fmt: skip
     return None if same else f"the projection {grid.projection[:60]}"
-
-
-def _state(wanted: Wanted) -> bool:
-    return wanted.statistic is None and not wanted.once
-
-
-def _once(wanted: Wanted) -> bool:
-    return wanted.once
-
-
-def _summed(wanted: Wanted) -> bool:
-    return wanted.statistic in (0, 1)
-
-
-def _maximum(wanted: Wanted) -> bool:
-    return wanted.statistic == 2
-
-
-def _sidecars(grids: Grids, what: str) -> tuple[Assumption, ...]:
-    return (
-        Assumption("a run of the last day is at its address", grids.is_there),
-        Assumption(f"its {what} can be read", grids.can_be_read),
-        Assumption("the fields of an instant are listed by their names", grids.lists(_state)),
-    )
-
-
-def _cropped(grids: Grids) -> tuple[Assumption, ...]:
-    return (
-        Assumption("the crop script answers with GRIB", grids.crop_answers),
-        Assumption("the crop holds all that is read, by number", grids.crop_is_whole),
-        Assumption("its points are those of the grid", grids.cells),
-    )
-
-
-_GFS, _HRRR = Grids(gfs.SOURCE), Grids(hrrr.SOURCE)
-_QUARTERS = Grids(hrrr.SOURCE, product=hrrr.QUARTERS)
-_CONTROL = Grids(gefs.SOURCE, member=Member("c00", 0, ("ENS=low-res ctl",)))
-_FIRST = Grids(gefs.SOURCE, product=gefs.ALOFT, member=Member("p01", 1, ("ENS=+1",)))
-_ECMWF = Grids(ecmwf.SOURCE, ecmwf.open_model)
-_ENSEMBLE = Grids(ecmwf_ens.SOURCE, ecmwf.open_model, member=Member("", 1, ()))
-
-
-def _dwd(source: Source) -> tuple[Assumption, ...]:
-    tree = Triangles(source)
-    return (
-        Assumption("runs are listed in a page", tree.listing),
-        Assumption("a file is at its address and what it is called", tree.pattern),
-        Assumption("it is on triangles that have a UUID", tree.triangles),
-        Assumption("the coordinates are of the same grid", tree.coordinates),
-        Assumption("every parameter that is read has a file", tree.parameters),
-    )
-
-
-MODEL_ASSUMPTIONS: Mapping[str, Sequence[Assumption]] = {
-    "gfs": (
-        *_sidecars(_GFS, "sidecar"),
-        Assumption("sums and means begin anew every 6 h", _GFS.lists(_summed)),
-        Assumption("terrain and roughness are listed", _GFS.lists(_once)),
-        *_cropped(_GFS),
-        Assumption("ceilings lie above sea level, and so above ground", _GFS.ceiling),
-    ),
-    "hrrr": (
-        *_sidecars(_HRRR, "sidecar"),
-        Assumption("the rain of the last hour is listed", _HRRR.lists(_summed)),
-        Assumption("the largest wind of the hour is listed", _HRRR.lists(_maximum)),
-        Assumption("a file of quarters is at its address", _QUARTERS.is_there),
-        Assumption("quarters are told in minutes", _QUARTERS.lists(_state)),
-        *_cropped(_HRRR),
-    ),
-    "gefs": (
-        *_sidecars(_CONTROL, "sidecar"),
-        Assumption("sums and means begin anew every 6 h", _CONTROL.lists(_summed)),
-        Assumption("the coarser file has winds aloft, of a member", _FIRST.lists(_state)),
-    ),
-    "ecmwf": (
-        *_sidecars(_ECMWF, "index"),
-        Assumption("totals from the run's start are listed", _ECMWF.lists(_summed)),
-        Assumption("the gust goes by a name that is known", _ECMWF.lists(_maximum)),
-        # Somewhere on earth it has always rained since the run began: 0.5 mm to 1 m, our bounds.
-        Assumption(
-            "rain is in metres or millimetres, told by its size",
-            _ECMWF.largest("lwe_thickness_of_precipitation_amount", ((0.0005, 1.0), (5.0, 1000.0))),
-        ),
-    ),
-    "ecmwf-ens": (
-        *_sidecars(_ENSEMBLE, "index"),
-        Assumption(
-            "the index has all members",
-            _ENSEMBLE.members(lambda look: look.entry.whole("members")),
-        ),
-    ),
-    "icon-eu": _dwd(icon.EU),
-    "icon-d2": _dwd(icon.D2),
-}  # fmt: skip

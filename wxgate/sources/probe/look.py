@@ -1,22 +1,16 @@
-"""A live probe: which assumptions about the services' formats still hold.
-
-Services change, and wxgate reads them by assumptions: that a file is where its address says, that a
-field goes by a name, that a height is above the sea. Each is one :class:`Assumption` in a table of
-its source (:mod:`wxgate.sources.probemodels`, :mod:`wxgate.sources.probepoints`): a sentence, and a
-check that tells what was seen instead. A new one is one row there.
-"""
+"""What an assumption about a service is, and what a check of one looks at."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from types import TracebackType
 from typing import Any, Self, TypeVar, cast
 
-from wxgate.errors import DataError, WxgateError
-from wxgate.http import Body, Client, FetchError, Refused, Service, Throttled, Unreachable
+from wxgate.errors import DataError
+from wxgate.http import Body, Client, Service
 from wxgate.sources.base import Request, Toolbox
 from wxgate.sources.endpoints import Entry
 from wxgate.sources.place import read_service
@@ -42,6 +36,10 @@ class Finding:
     seen: str = ""
 
 
+#: What was seen instead of what is assumed, None where it holds.
+Check = Callable[["Look"], str | None]
+
+
 @dataclass(frozen=True, slots=True)
 class Assumption:
     """A sentence, and its check: what was seen instead, None where it holds.
@@ -51,7 +49,7 @@ class Assumption:
     """
 
     text: str
-    check: Callable[[Look], str | None]
+    check: Check
 
 
 class UntriedError(DataError):
@@ -130,40 +128,3 @@ class Look:
             return client
 
         return made
-
-
-def tables() -> Mapping[str, Sequence[Assumption]]:
-    """The assumptions of every source."""
-    from wxgate.sources.probemodels import MODEL_ASSUMPTIONS
-    from wxgate.sources.probepoints import POINT_ASSUMPTIONS
-
-    return {**MODEL_ASSUMPTIONS, **POINT_ASSUMPTIONS}
-
-
-def probe(name: str, request: Request, tools: Toolbox) -> Iterator[Finding]:
-    """What holds of a source, one assumption after the other."""
-    blamed: set[int] = set()
-    with Look(name, request, tools) as look:
-        for assumption in tables()[name]:
-            state, seen = _tried(assumption, look, blamed)
-            yield Finding(name, assumption.text, state, " ".join(seen.split()))
-
-
-def _tried(assumption: Assumption, look: Look, blamed: set[int]) -> tuple[State, str]:
-    try:
-        seen = assumption.check(look)
-    except UntriedError as error:
-        return State.UNTRIED, error.what
-    except WxgateError as error:
-        if id(error) in blamed:
-            return State.UNTRIED, "it needs what is told above"
-        blamed.add(id(error))
-        silent = look.unanswered or isinstance(error, Refused | Throttled | Unreachable)
-        usage = not isinstance(error, DataError)
-        return State.UNTRIED if silent or usage else State.BROKEN, _reason(error)
-    return (State.HOLDS, "") if seen is None else (State.BROKEN, seen)
-
-
-def _reason(error: WxgateError) -> str:
-    url = error.url if isinstance(error, FetchError) else ""
-    return f"{error.what.rstrip('. ')}{f' at {url}' if url else ''}"
